@@ -1,0 +1,44 @@
+"""Bytes to text: which spelling a file without a declaration is in, and nothing in it that is not text."""
+
+import codecs
+import re
+
+from billing.banking.readers.found import AGAIN, BankFileError
+
+MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
+ENCODINGS = ("utf-8", "cp1252", "utf-16")
+ODD = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+
+
+def encoding_of(content: bytes) -> str:
+    """Return the spelling of a file: by its mark, by the zeros of UTF-16 between plain letters, UTF-8 or else Windows-1252."""
+    for mark, name in MARKS.items():
+        if content.startswith(mark):
+            return name
+    start = content[:400]
+    if start[1::2].count(0) > len(start) // 3:
+        return "utf-16-le"
+    if start[0::2].count(0) > len(start) // 3:
+        return "utf-16-be"
+    try:
+        content.decode("utf-8")
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8"
+
+
+def decoded(content: bytes, encoding: str = "") -> str:
+    """Return a file's text with plain line ends. Raises BankFileError at the line where it is no text."""
+    encoding = encoding or encoding_of(content)
+    try:
+        text = content.decode(encoding)
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        said = f"Here stands a character that does not belong to the file’s character set ({encoding})."
+        raise BankFileError(line, said) from error
+    text = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
+    odd = ODD.search(text)
+    if odd:
+        line = text[: odd.start()].count("\n") + 1
+        raise BankFileError(line, "Here stands a character that is not text: the file is damaged.", AGAIN)
+    return text

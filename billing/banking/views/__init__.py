@@ -1,0 +1,1 @@
+"""Screens of the bank's side: taking files in, matching lines, reconciling."""

@@ -1,0 +1,101 @@
+"""Accounts that money only passes through: what makes up each at the end of a day, and clearing by hand."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponseBase
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.cache import never_cache
+
+from billing import chart, ledger
+from billing.closing import clear, clearing, span
+from billing.closing.forms import ClearForm
+from billing.views.common import BOOKS, person
+from rentals.runtime import clock
+from rentals.staff.policy import requires
+
+REFUSED = (
+    clear.NothingToClearError,
+    clear.ItemNotOpenError,
+    clear.RestHasNoAccountError,
+    clear.NoteMissingError,
+    ledger.MonthClosedError,
+)
+TITLES = {
+    chart.UNDEPOSITED: "Waits for the next deposit.",
+    chart.CARDS_ON_THE_WAY: "Waits for a payout of the card processor.",
+    chart.DEBITS_ON_THE_WAY: "Waits for the bank to take the file of debits.",
+    chart.TO_CLEAR: "Came in or went out at the bank, and nobody has said yet what it was.",
+    chart.FLEET_TO_CLEAR: "Instruments taken into the books, not set against what was paid for them yet.",
+}
+
+
+def _day(request: HttpRequest) -> Any:
+    month = span.read_month(request.GET.get("month"))
+    return min(month.last_day, clock.today()) if month else clock.today()
+
+
+@requires("books.view")
+@never_cache
+def accounts(request: HttpRequest) -> HttpResponseBase:
+    """List the accounts with their balances and whether each is explained."""
+    on, today = _day(request), clock.today()
+    context = {
+        "on": on,
+        "month": span.month_of(on),
+        "months": span.list_months(today),
+        "listed": [(each, TITLES[each.code]) for each in clearing.explain_all(on)],
+        "query": f"?{request.GET.urlencode()}" if request.GET else "",
+        "back": BOOKS,
+    }
+    return render(request, "billing/closing/clearing.html", context)
+
+
+@requires("books.view")
+@never_cache
+def account(request: HttpRequest, clearing_code: str) -> HttpResponseBase:
+    """Show what makes up one account."""
+    if clearing_code not in clearing.WAYS:
+        raise Http404
+    context = {
+        "found": clearing.explain(clearing_code, _day(request)),
+        "tells": TITLES[clearing_code],
+        "by_hand": clearing.WAYS[clearing_code].is_cleared_by_hand,
+        "back": {"label": "Accounts to clear", "url": reverse("clearing")},
+    }
+    return render(request, "billing/closing/clearing_account.html", context)
+
+
+@requires("bank.match")
+@never_cache
+def clear_by_hand(request: HttpRequest) -> HttpResponseBase:
+    """Set what was bought or came in against what was paid for it or what it was."""
+    today = clock.today()
+    open_now = [
+        (way.code, item) for way in clearing.WAYS.values() if way.is_cleared_by_hand for item in way.find(ledger.open_day(today))
+    ]
+    form = ClearForm(request.POST or None, choices=[(f"{code}:{item.entry_id}", item.title) for code, item in open_now])
+    if request.method == "POST" and form.is_valid():
+        given = form.cleaned_data
+        try:
+            made = clear.clear(
+                chosen=form.pairs(),
+                rest_to=given["rest_to"],
+                note=given["note"],
+                acting_user=person(request),
+                now=clock.now(),
+                today=today,
+            )
+        except REFUSED as refused:
+            form.add_error(None, str(refused))
+        else:
+            messages.success(request, f"Cleared: {made.note}.")
+            return redirect("clear_by_hand")
+    ticked = set(request.POST.getlist("chosen"))
+    context = {
+        "form": form,
+        "items": [(f"{code}:{item.entry_id}", code, item, f"{code}:{item.entry_id}" in ticked) for code, item in open_now],
+        "back": {"label": "Accounts to clear", "url": reverse("clearing")},
+    }
+    return render(request, "billing/closing/clear.html", context, status=422 if form.errors else 200)

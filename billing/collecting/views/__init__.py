@@ -1,0 +1,1 @@
+"""Screens about families that owe."""

@@ -1,0 +1,1 @@
+"""The screens of the books, one file a subject."""

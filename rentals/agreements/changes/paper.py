@@ -1,0 +1,77 @@
+"""The letter about a change: asked for inside the operation that made it true, mailed to the guardian or sent by post."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+
+from django.utils.translation import gettext as _
+
+from rentals.agreements import paper
+from rentals.agreements.models import Agreement, LifeEvent
+from rentals.agreements.periods import PeriodToBill
+from rentals.documents.models import OutboxMessage
+from rentals.documents.pages import AddendumPage, Addressee, PriceLine
+from rentals.families.letters import Letter, Receiver, address_lines, write_to_household
+from rentals.runtime.money import ZERO
+from rentals.staff.models import User
+
+
+@dataclass(frozen=True)
+class Change:
+    """What is told: a title, whole sentences, and what a period costs before and after where that changes."""
+
+    title: str
+    paragraphs: tuple[str, ...]
+    before: tuple[PriceLine, ...] = ()
+    after: tuple[PriceLine, ...] = ()
+    kind: str = "addendum"
+
+
+def price_lines(rent: Decimal, protection: Decimal) -> tuple[PriceLine, ...]:
+    """Return what a period costs, before tax: rent, and protection where it is taken."""
+    lines = (PriceLine(_("Rent"), rent),)
+    return (*lines, PriceLine(_("Protection"), protection)) if protection > ZERO else lines
+
+
+def lines_of(period: PeriodToBill) -> tuple[PriceLine, ...]:
+    """Return what this period costs, before tax."""
+    return price_lines(period.rent, period.protection)
+
+
+def instrument_of(agreement: Agreement) -> str:
+    """Name what is rented, as a letter does."""
+    item = agreement.item
+    size = f", {item.size}" if item.size else ""
+    return f"{item.kind.name}{size}, {item.maker} {item.model}"
+
+
+def tell_family(
+    *, agreement: Agreement, event: LifeEvent, change: Change, signer: str = "", acting_user: User, now: datetime
+) -> OutboxMessage:
+    """Ask for the letter about a change and put it into the outbox, for the guardian who signed the agreement."""
+    household, guardian = agreement.household, agreement.guardian
+    receiver = Receiver(str(guardian), guardian.email, Addressee(str(guardian), address_lines(household), household.number))
+    page = AddendumPage(
+        title=change.title,
+        number=agreement.number,
+        addressee=receiver.addressee,
+        made_at=now,
+        student=str(agreement.student),
+        instrument=instrument_of(agreement),
+        paragraphs=change.paragraphs,
+        before=change.before,
+        after=change.after,
+        signer=signer,
+        taken_by=acting_user.name,
+    )
+    letter = Letter(
+        key=f"{paper.about(agreement)}/event/{event.pk}",
+        kind=change.kind,
+        about=paper.about(agreement),
+        title=f"{agreement.number}: {change.title}",
+        page=page,
+        subject=_("%(title)s: agreement %(number)s") % {"title": change.title, "number": agreement.number},
+        body=_("Dear %(name)s,\n\n%(what)s\n\nThe same is attached as a PDF; please keep it with your agreement.\n")
+        % {"name": guardian, "what": "\n\n".join(change.paragraphs)},
+    )
+    return write_to_household(household=household, receiver=receiver, letter=letter, acting_user=acting_user, now=now)

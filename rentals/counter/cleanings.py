@@ -1,0 +1,104 @@
+"""Reminding families of the annual cleaning of the instrument they rent: once per agreement and due date."""
+
+import datetime
+from dataclasses import dataclass
+
+from dateutil.relativedelta import relativedelta
+from django.db import transaction
+from django.db.models import F
+from django.db.models.functions import Coalesce, Greatest
+from django.template.loader import render_to_string
+from django.utils import translation
+from django.utils.translation import gettext
+
+from rentals.agreements.models import Agreement, AgreementUnit
+from rentals.documents.models import OutboxMessage
+from rentals.documents.pages import CleaningItem, CleaningPage
+from rentals.documents.queries import get_letterhead
+from rentals.families.letters import Letter, Receiver, receiver_of, write_to_household
+from rentals.inventory.models import Instrument
+from rentals.runtime.locks import lock_one
+from rentals.staff.models import User
+
+DAYS_AHEAD = 14
+"""So many days before the cleaning is due a family is reminded: common practice, no source."""
+
+
+@dataclass(frozen=True)
+class ReminderDue:
+    """A reminder that is to be written: about which rented instrument, to whom, due when."""
+
+    agreement: Agreement
+    instrument: Instrument
+    due_on: datetime.date
+    receiver: Receiver
+
+    @property
+    def key(self) -> str:
+        """Says once that this family was reminded of this cleaning."""
+        return _key(self.agreement.pk, self.due_on)
+
+
+def list_reminders_due(*, today: datetime.date) -> list[ReminderDue]:
+    """List the reminders to be written today, the longest due first; in three queries however many there are.
+
+    A cleaning is due a year after the last one, and never sooner than a year after the rental began: what was left undone
+    before is the shop's to do, not the family's. Instruments that are back in the shop are left out.
+    """
+    latest = today + datetime.timedelta(days=DAYS_AHEAD)
+    units = (
+        AgreementUnit.objects.filter(ended_at=None, role=AgreementUnit.Role.RENTED, agreement__ended_on=None)
+        .filter(instrument__custodies__ended_at=None, instrument__custodies__place="family")
+        .annotate(
+            clean_since=Greatest(Coalesce("instrument__last_cleaned_on", F("agreement__starts_on")), F("agreement__starts_on"))
+        )
+        .filter(clean_since__lte=latest - relativedelta(years=1))
+        .select_related("agreement__household", "instrument__item__kind")
+        .prefetch_related("agreement__household__guardians")
+        .order_by("clean_since", "pk")
+    )
+    due = []
+    for unit in units:
+        due_on = unit.clean_since + relativedelta(years=1)
+        if due_on <= latest:
+            household = unit.agreement.household
+            receiver = receiver_of(household, household.guardians.all())
+            due.append(ReminderDue(unit.agreement, unit.instrument, due_on, receiver))
+    written = set(OutboxMessage.objects.filter(key__in=[each.key for each in due]).values_list("key", flat=True))
+    return [each for each in due if each.key not in written]
+
+
+def remind_of_cleanings(*, today: datetime.date, now: datetime.datetime, acting_user: User) -> int:
+    """Write every reminder that is due, each in its own transaction; return how many.
+
+    Outermost. May be stopped, repeated, or run twice at once: a family is reminded once of each cleaning.
+    """
+    return sum(_remind(due=due, today=today, now=now, acting_user=acting_user) for due in list_reminders_due(today=today))
+
+
+@transaction.atomic
+def _remind(*, due: ReminderDue, today: datetime.date, now: datetime.datetime, acting_user: User) -> bool:
+    """Write one reminder, unless it was written or the rental ended since the list was read; tell whether it was written."""
+    agreement = lock_one(Agreement.objects.filter(pk=due.agreement.pk))
+    if not agreement.is_open or OutboxMessage.objects.filter(key=due.key).exists():
+        return False
+    household = due.agreement.household
+    kind = due.instrument.item.kind.name
+    item = CleaningItem(kind, due.instrument.asset_tag, due.instrument.last_cleaned_on, due.due_on)
+    page = CleaningPage(addressee=due.receiver.addressee, dated_on=today, items=(item,))
+    with translation.override(household.language):
+        letter = Letter(
+            key=due.key,
+            kind="cleaning",
+            about=f"agreement/{agreement.pk}",
+            title=gettext("Reminder of the annual cleaning"),
+            page=page,
+            subject=gettext("Time for the annual cleaning"),
+            body=render_to_string("documents/cleaning.txt", {"page": page, "office": get_letterhead()}),
+        )
+    write_to_household(household=household, receiver=due.receiver, letter=letter, acting_user=acting_user, now=now)
+    return True
+
+
+def _key(agreement_id: int, due_on: datetime.date) -> str:
+    return f"cleaning/{agreement_id}/{due_on.isoformat()}"

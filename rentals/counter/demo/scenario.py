@@ -1,0 +1,28 @@
+"""The scenario put together: the shop, its families, the months behind it, and what lies on the desk today."""
+
+import datetime
+import random
+
+from dateutil.relativedelta import relativedelta
+
+from rentals.counter.demo import fleet, history, incidents, people, shop
+from rentals.runtime.statistics import refresh_statistics
+
+MONTHS = 18
+
+
+def load(*, households: int, seed: int, today: datetime.date, now: datetime.datetime) -> None:
+    """Write the whole scenario. Eight instruments for every six households; the same seed and day give the same books."""
+    chance = random.Random(seed)  # noqa: S311 - an invented history, no secret
+    opened_on = (today - relativedelta(months=MONTHS)).replace(day=1)
+    opened_at = now - (today - opened_on) - datetime.timedelta(days=1)
+    the_shop = shop.open_shop(opened_on=opened_on, now=opened_at)
+    families = people.enrol_families(the_shop, count=households, opened_on=opened_on, today=today, chance=chance)
+    shelf = people.stock_shelves(the_shop, count=households * 4 // 3, opened_on=opened_on, at=opened_at, chance=chance)
+    fleet.book_fleet(the_shop, opened_on=opened_on, now=opened_at)
+    chance.shuffle(shelf)
+    story = history.Story(the_shop, families, shelf, opened_on, today, now, chance)
+    history.live_through(story)
+    refresh_statistics()
+    incidents.let_happen(story)
+    refresh_statistics()

@@ -1,0 +1,1 @@
+"""The list of households and one household's page: family, instruments, account, papers and what happened."""

@@ -1,0 +1,26 @@
+"""How much waits today, for the first page. This room sees all the others, so it counts for them."""
+
+import datetime
+
+from billing import adjustments
+from billing import queries as books
+from billing.taking import queries as takings
+from rentals.documents import queries as documents
+from rentals.inventory import queries as inventory
+from rentals.staff.today import COUNTS
+
+
+def letters_and_failures(today: datetime.date) -> int:
+    """Count letters to print and mails that failed."""
+    return documents.count_letters_to_print() + documents.count_failed_mails()
+
+
+def count_what_waits() -> None:
+    """Tell the first page."""
+    COUNTS["outbox"] = letters_and_failures
+    COUNTS["takings"] = lambda today: takings.count_open(before=today)
+    COUNTS["deposits"] = lambda today: books.list_undeposited().count()
+    COUNTS["adjustments"] = lambda today: adjustments.list_waiting().count()
+    COUNTS["aging"] = lambda today: len(books.list_overdue(today))
+    COUNTS["bench_queue"] = lambda today: inventory.list_bench_queue().count()
+    COUNTS["cleanings"] = lambda today: inventory.list_cleanings_due(today).count()

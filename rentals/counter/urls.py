@@ -1,0 +1,12 @@
+"""Addresses of the counter."""
+
+from django.urls import include, path
+
+from rentals.counter import cleaning_views, views
+
+urlpatterns = [
+    path("search/", views.search, name="search"),
+    path("schools/<int:school_id>/roster/", views.school_roster, name="school_roster"),
+    path("cleanings/reminders/", cleaning_views.cleaning_reminders, name="cleaning_reminders"),
+    path("", include("rentals.counter.households.urls")),
+]

@@ -1,0 +1,128 @@
+"""What is asked about a family. Forms clean what was typed and never write."""
+
+from typing import Any
+from uuid import uuid4
+
+from django import forms
+
+from rentals.families.models import Household
+from rentals.runtime.forms import OfficeForm, PhoneField, PostcodeField, StateField
+from schools.models import Programme
+
+GRADES = [
+    ("", "Not known"),
+    ("0", "Kindergarten"),
+    *[(str(year), f"Grade {year}") for year in range(1, 13)],
+    ("13", "After school"),
+]
+
+
+class NameField(forms.CharField):
+    """A name as its owner writes it: spaces tidied, nothing else touched. `what` names it in sentences."""
+
+    def __init__(self, *, what: str, longest: int = 60, **options: Any) -> None:
+        missing = {"required": f"Write the {what}.", "max_length": f"The {what} is longer than {longest} letters: shorten it."}
+        super().__init__(max_length=longest, error_messages=missing, **options)
+
+    def to_python(self, value: Any) -> str:
+        """Tidy the spaces."""
+        return " ".join((super().to_python(value) or "").split())
+
+
+class AddressFields(OfficeForm):
+    """Where a family lives and which language it reads."""
+
+    street = NameField(what="street and number", longest=120, label="Street and number")
+    unit = NameField(what="apartment", longest=40, label="Apartment or unit", required=False)
+    city = NameField(what="city", longest=80, label="City")
+    state = StateField(label="State")
+    postal_code = PostcodeField(label="ZIP code", error_messages={"required": "Write the ZIP code."})
+    language = forms.ChoiceField(
+        label="Language of letters", choices=Household._meta.get_field("language").choices or [], initial="en"
+    )
+
+
+class GuardianFields(OfficeForm):
+    """An adult of the family: who, and how to reach them."""
+
+    given_name = NameField(what="guardian's first name", label="First name")
+    family_name = NameField(what="guardian's last name", label="Last name")
+    phone = PhoneField(label="Telephone", required=False, help_text="With the area code.")
+    email = forms.EmailField(
+        label="E-mail",
+        required=False,
+        max_length=254,
+        error_messages={"invalid": "Write the e-mail address like name@example.com, or leave it empty."},
+    )
+
+    def clean(self) -> dict[str, Any]:
+        """Ask for one way to reach them."""
+        cleaned = super().clean() or {}
+        if not cleaned.get("phone") and not cleaned.get("email") and not {"phone", "email"} & set(self.errors):
+            self.add_error("phone", "Give a telephone number or an e-mail address, so that the family can be reached.")
+        return cleaned
+
+    def guardian(self) -> dict[str, str]:
+        """Return the guardian's own fields."""
+        return {name: self.cleaned_data[name] for name in ("given_name", "family_name", "phone", "email")}
+
+
+class AddHouseholdForm(AddressFields, GuardianFields):
+    """A family written down for the first time, with its first guardian."""
+
+    name = NameField(
+        what="name the family is filed under", longest=120, label="Filed under", required=False, help_text="Empty: the last name."
+    )
+    request_key = forms.UUIDField(widget=forms.HiddenInput, initial=uuid4)
+    field_order = ["given_name", "family_name", "phone", "email", "street", "unit", "city", "state", "postal_code"]
+
+    def household(self) -> dict[str, str]:
+        """Return the household's own fields."""
+        fields = ("street", "unit", "city", "state", "postal_code", "language")
+        filed_under = self.cleaned_data["name"] or self.cleaned_data["family_name"]
+        return {"name": filed_under, **{name: self.cleaned_data[name] for name in fields}}
+
+
+class ChangeHouseholdForm(AddressFields):
+    """A family's own fields, with the version that was shown."""
+
+    name = NameField(what="name the family is filed under", longest=120, label="Filed under")
+    notes = forms.CharField(
+        label="Notes", required=False, widget=forms.Textarea, help_text="For the office. Nothing about health or schoolwork."
+    )
+    version = forms.IntegerField(widget=forms.HiddenInput)
+    field_order = ["name", "street", "unit", "city", "state", "postal_code", "language", "notes"]
+
+    def changes(self) -> dict[str, str]:
+        """Return the fields to save."""
+        return {name: value for name, value in self.cleaned_data.items() if name != "version"}
+
+
+class GuardianForm(GuardianFields):
+    """A further guardian, or changes to one."""
+
+    is_primary = forms.BooleanField(label="First to be asked, and named on letters", required=False)
+    version = forms.IntegerField(widget=forms.HiddenInput)
+
+
+class StudentForm(OfficeForm):
+    """A student: a name, the school year and the programme. No birth date, and nothing more about a minor than the job needs."""
+
+    given_name = NameField(what="student's first name", label="First name")
+    family_name = NameField(what="student's last name", label="Last name")
+    grade = forms.TypedChoiceField(
+        label="School year", choices=GRADES, required=False, coerce=int, empty_value=None, help_text="As of this autumn."
+    )
+    programme = forms.ModelChoiceField(
+        label="School and programme", queryset=Programme.objects.none(), required=False, empty_label="None, or not known"
+    )
+    version = forms.IntegerField(widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        programmes = Programme.objects.filter(school__is_active=True).select_related("school")
+        self.fields["programme"].queryset = programmes  # type: ignore[attr-defined]
+
+    def student(self) -> dict[str, Any]:
+        """Return the student's own fields."""
+        return {name: self.cleaned_data[name] for name in ("given_name", "family_name", "grade", "programme")}

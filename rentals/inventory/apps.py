@@ -1,0 +1,14 @@
+from django.apps import AppConfig
+from django.db.models.signals import post_migrate
+
+from rentals.inventory.reference import ensure_kinds
+
+
+class InventoryConfig(AppConfig):
+    name = "rentals.inventory"
+    label = "inventory"
+    verbose_name = "Inventory"
+
+    def ready(self) -> None:
+        """Write the reference data after every migration."""
+        post_migrate.connect(ensure_kinds, sender=self, dispatch_uid="inventory.ensure_kinds")

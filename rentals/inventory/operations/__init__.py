@@ -1,0 +1,67 @@
+"""Every write to the fleet. Custody and work orders are written here only."""
+
+from rentals.inventory.operations.catalogue import (
+    ItemFacts,
+    add_catalogue_item,
+    add_location,
+    add_product,
+    change_catalogue_item,
+    change_location,
+    change_product,
+)
+from rentals.inventory.operations.errors import (
+    AssetTagTakenError,
+    CatalogueChangedError,
+    CatalogueItemTakenError,
+    InstrumentChangedError,
+    InstrumentNotThereError,
+    InstrumentOnAgreementError,
+    LocationTakenError,
+    MoveBeforeLastMoveError,
+    ProductCodeTakenError,
+    SerialNumberTakenError,
+    WorkOrderAlreadyOpenError,
+    WorkOrderClosedError,
+    WorkOrderStillOpenError,
+)
+from rentals.inventory.operations.instruments import (
+    change_instrument,
+    hand_over,
+    move_by_hand,
+    move_instrument,
+    note_grade,
+    receive_instrument,
+)
+from rentals.inventory.operations.work_orders import close_work_order, open_work_order, record_cleaning
+
+__all__ = [
+    "AssetTagTakenError",
+    "CatalogueChangedError",
+    "CatalogueItemTakenError",
+    "InstrumentChangedError",
+    "InstrumentNotThereError",
+    "InstrumentOnAgreementError",
+    "ItemFacts",
+    "LocationTakenError",
+    "MoveBeforeLastMoveError",
+    "ProductCodeTakenError",
+    "SerialNumberTakenError",
+    "WorkOrderAlreadyOpenError",
+    "WorkOrderClosedError",
+    "WorkOrderStillOpenError",
+    "add_catalogue_item",
+    "add_location",
+    "add_product",
+    "change_catalogue_item",
+    "change_instrument",
+    "change_location",
+    "change_product",
+    "close_work_order",
+    "hand_over",
+    "move_by_hand",
+    "move_instrument",
+    "note_grade",
+    "open_work_order",
+    "receive_instrument",
+    "record_cleaning",
+]

@@ -1,0 +1,199 @@
+"""The list of instruments, one instrument's page, and its facts added and changed."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponseBase
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+
+from rentals.inventory import operations, queries, rules
+from rentals.inventory.filters import InstrumentFilter
+from rentals.inventory.forms import InstrumentForm, MoveForm, show_version
+from rentals.inventory.models import Custody, Instrument
+from rentals.runtime import clock
+from rentals.runtime.exports import stream_csv
+from rentals.runtime.locks import RowsBusyError
+from rentals.staff.limits import EXPORTS, limited
+from rentals.staff.policy import may, requires
+
+PAGE = 50
+COLUMNS = [
+    "Asset tag", "Serial number", "Kind", "Maker", "Model", "Size", "Tier", "Condition", "Place", "Location", "Acquired on",
+    "Last cleaned on", "Notes",
+]  # fmt: skip
+
+
+@requires("instruments.view")
+def instruments(request: HttpRequest) -> HttpResponseBase:
+    """List the instruments, narrowed and sorted as the address says."""
+    narrowed = InstrumentFilter.read(request.GET)
+    page = Paginator(narrowed.apply(), PAGE).get_page(request.GET.get("page"))
+    rows = [{"instrument": unit, "where": queries.describe(unit.here) if unit.here else None} for unit in page]  # type: ignore[attr-defined]
+    actions = [{"label": "Export as CSV", "url": f"{reverse('instruments_export')}?{request.GET.urlencode()}"}]
+    if may(request.user, "fleet.import"):
+        actions.append({"label": "Take in a spreadsheet", "url": reverse("fleet_import")})
+    if may(request.user, "instruments.edit"):
+        actions.append({"label": "Add an instrument", "url": reverse("instrument_add"), "main": True})  # type: ignore[dict-item]
+    context = {"page": page, "rows": rows, "narrowed": narrowed, "boxes": narrowed.choices(), "actions": actions}
+    return render(request, "inventory/instruments.html", context)
+
+
+@requires("instruments.view")
+@limited("export", per_minute=EXPORTS)
+def instruments_export(request: HttpRequest) -> HttpResponseBase:
+    """Send the same list, all of it, as a CSV file."""
+    return stream_csv("instruments.csv", COLUMNS, _export(InstrumentFilter.read(request.GET)))
+
+
+def _export(narrowed: InstrumentFilter) -> Iterator[list[Any]]:
+    for unit in narrowed.apply().iterator(chunk_size=2000):
+        here = unit.here  # type: ignore[attr-defined]
+        yield [
+            unit.asset_tag,
+            unit.serial_number,
+            unit.item.kind.name,
+            unit.item.maker,
+            unit.item.model,
+            unit.item.size,
+            unit.item.get_tier_display(),
+            unit.get_grade_display(),
+            here.get_place_display() if here else "",
+            here.location.name if here and here.location else "",
+            unit.acquired_on,
+            unit.last_cleaned_on,
+            unit.notes,
+        ]
+
+
+@requires("instruments.view")
+def instrument(request: HttpRequest, instrument_id: int) -> HttpResponseBase:
+    """Show one instrument: what it is, where it is and was, and the work done on it."""
+    unit = get_object_or_404(Instrument.objects.select_related("item__kind", "fleet_import"), pk=instrument_id)
+    custodies = list(queries.list_custodies(unit))
+    here = next((custody for custody in custodies if custody.ended_at is None), None)
+    names_families = may(request.user, "households.view")
+    context = {
+        "instrument": unit,
+        "where": queries.describe(here) if here else None,
+        "history": [_event(custody, names_families) for custody in custodies],
+        "orders": list(queries.list_work_orders(unit)),
+        "unit": queries.get_open_unit(unit) if may(request.user, "agreements.view") else None,
+        "due_on": rules.cleaning_due_on(last_cleaned_on=unit.last_cleaned_on, acquired_on=unit.acquired_on),
+        "today": clock.today(),
+        "actions": _actions(request, unit, here),
+    }
+    return render(request, "inventory/instrument.html", context)
+
+
+def _event(custody: Custody, names_families: bool) -> dict[str, Any]:
+    where = queries.describe(custody)
+    hidden = custody.place == Custody.Place.FAMILY and not names_families
+    keeper = f": {where.keeper}" if where.keeper and not hidden else ""
+    return {
+        "at": custody.began_at,
+        "text": f"{where.words}{keeper}",
+        "note": custody.reason,
+        "who": custody.moved_by.name,
+        "now": custody.ended_at is None,
+    }
+
+
+def _actions(request: HttpRequest, unit: Instrument, here: Custody | None) -> list[dict[str, Any]]:
+    actions: list[dict[str, Any]] = []
+    if may(request.user, "instruments.edit"):
+        actions.append({"label": "Change", "url": reverse("instrument_change", args=[unit.pk])})
+    if may(request.user, "instruments.move"):
+        if here and here.place != Custody.Place.SOLD:
+            actions.append({"label": "Say where it is", "url": reverse("instrument_move", args=[unit.pk])})
+        actions.append({"label": "Open at the bench", "url": f"{reverse('bench')}?tag={unit.asset_tag}", "main": True})
+    return actions
+
+
+@requires("instruments.edit")
+def instrument_add(request: HttpRequest) -> HttpResponseBase:
+    """Take one instrument into the fleet."""
+    form = InstrumentForm(request.POST or None, initial={"asset_tag": request.GET.get("tag", ""), "acquired_on": clock.today()})
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        try:
+            added = operations.receive_instrument(**data, acting_user=request.user, now=clock.now())  # type: ignore[arg-type]
+        except operations.AssetTagTakenError as error:
+            form.add_error("asset_tag", str(error))
+        except operations.SerialNumberTakenError as error:
+            form.add_error("serial_number", str(error))
+        else:
+            messages.success(request, f"{added.asset_tag} is in the fleet, on the shelf at {data['location']}.")
+            return redirect("instrument", instrument_id=added.pk)
+    status = 422 if form.errors else 200
+    return render(request, "inventory/instrument_form.html", {"form": form, "instrument": None}, status=status)
+
+
+@requires("instruments.edit")
+def instrument_change(request: HttpRequest, instrument_id: int) -> HttpResponseBase:
+    """Change the facts of one instrument; a 409 shows what somebody else changed meanwhile."""
+    unit = get_object_or_404(Instrument.objects.select_related("item__kind"), pk=instrument_id)
+    form = InstrumentForm(request.POST or None, instrument=unit, initial=InstrumentForm.initial_of(unit))
+    context: dict[str, Any] = {"form": form, "instrument": unit}
+    status = 200
+    if request.method == "POST":
+        status = 422
+        if form.is_valid():
+            try:
+                operations.change_instrument(instrument=unit, acting_user=request.user, **form.cleaned_data)  # type: ignore[arg-type]
+            except operations.AssetTagTakenError as error:
+                form.add_error("asset_tag", str(error))
+            except operations.SerialNumberTakenError as error:
+                form.add_error("serial_number", str(error))
+            except operations.InstrumentChangedError as error:
+                status = 409
+                context |= {"conflict": str(error), "theirs": _differences(error.current, form)}
+                show_version(form, error.current.version)
+            else:
+                messages.success(request, f"{form.cleaned_data['asset_tag']} is changed.")
+                return redirect("instrument", instrument_id=unit.pk)
+    return render(request, "inventory/instrument_form.html", context, status=status)
+
+
+def _differences(current: Instrument, form: InstrumentForm) -> list[dict[str, str]]:
+    shown = {
+        "asset_tag": current.asset_tag,
+        "serial_number": current.serial_number,
+        "item": current.item,
+        "grade": current.grade,
+        "cost": current.cost,
+        "acquired_on": current.acquired_on,
+        "notes": current.notes,
+    }
+    words = {**shown, "grade": current.get_grade_display()}
+    return [
+        {"label": str(form.fields[name].label), "value": str(words[name])}
+        for name in shown
+        if shown[name] != form.cleaned_data[name]
+    ]
+
+
+@requires("instruments.move")
+def instrument_move(request: HttpRequest, instrument_id: int) -> HttpResponseBase:
+    """Say where an instrument is: another shelf, found, lost, retired."""
+    unit = get_object_or_404(Instrument.objects.select_related("item__kind"), pk=instrument_id)
+    where = queries.get_whereabouts(unit)
+    form = MoveForm(request.POST or None, place=where.place if where else "")
+    if request.method == "POST" and form.is_valid():
+        try:
+            operations.move_by_hand(instrument=unit, acting_user=request.user, now=clock.now(), **form.cleaned_data)  # type: ignore[arg-type]
+        except (
+            operations.InstrumentNotThereError,
+            operations.InstrumentOnAgreementError,
+            operations.WorkOrderStillOpenError,
+            RowsBusyError,
+        ) as error:
+            form.add_error(None, str(error))
+        else:
+            place = Custody.Place(form.cleaned_data["place"]).label
+            messages.success(request, f"{unit.asset_tag} is now: {place.lower()}.")
+            return redirect("instrument", instrument_id=unit.pk)
+    context = {"form": form, "instrument": unit, "where": where}
+    return render(request, "inventory/instrument_move.html", context, status=422 if form.errors else 200)

@@ -1,0 +1,76 @@
+"""The schools that send the families: their programmes and what they ask a student to bring."""
+
+import pghistory
+from django.db import models
+from django.db.models import Q
+
+
+@pghistory.track()
+class School(models.Model):
+    """A school, where its mail and the van go."""
+
+    class Weekday(models.IntegerChoices):
+        MONDAY = 0, "Monday"
+        TUESDAY = 1, "Tuesday"
+        WEDNESDAY = 2, "Wednesday"
+        THURSDAY = 3, "Thursday"
+        FRIDAY = 4, "Friday"
+
+    name = models.CharField(max_length=120, unique=True)
+    district = models.CharField(max_length=120)
+    street = models.CharField(max_length=120)
+    city = models.CharField(max_length=80)
+    state = models.CharField(max_length=2)
+    postal_code = models.CharField(max_length=10)
+    delivery_weekday = models.SmallIntegerField(choices=Weekday.choices, null=True, blank=True)
+    is_active = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+@pghistory.track()
+class Programme(models.Model):
+    """A school's band or orchestra and who directs it."""
+
+    class Kind(models.TextChoices):
+        BAND = "band", "Band"
+        ORCHESTRA = "orchestra", "Orchestra"
+
+    school = models.ForeignKey(School, on_delete=models.PROTECT, related_name="programmes")
+    kind = models.CharField(max_length=10, choices=Kind.choices)
+    director_name = models.CharField(max_length=120, blank=True)
+    director_email = models.EmailField(blank=True)
+    starting_grade = models.PositiveSmallIntegerField(default=5)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["school", "kind"], name="programme_once_per_school"),
+            models.CheckConstraint(condition=Q(starting_grade__gte=1, starting_grade__lte=12), name="programme_grade_known"),
+        ]
+        ordering = ["school__name", "kind"]
+
+    def __str__(self) -> str:
+        return f"{self.school} {self.get_kind_display()}"
+
+
+@pghistory.track()
+class RequiredItem(models.Model):
+    """One line of a required list: what the programme asks a student of one kind of instrument to bring."""
+
+    programme = models.ForeignKey(Programme, on_delete=models.CASCADE, related_name="required_items")
+    kind = models.ForeignKey("inventory.InstrumentKind", on_delete=models.PROTECT, related_name="+")
+    product = models.ForeignKey("inventory.Product", on_delete=models.PROTECT, related_name="+")
+    quantity = models.PositiveSmallIntegerField(default=1)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["programme", "kind", "product"], name="required_item_once"),
+            models.CheckConstraint(condition=Q(quantity__gte=1, quantity__lte=20), name="required_quantity_sane"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.quantity} x {self.product_id}"

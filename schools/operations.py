@@ -1,0 +1,93 @@
+"""Every write about schools, their programmes and what these ask a student to bring."""
+
+from typing import Any
+
+from django.db import IntegrityError, transaction
+
+from rentals.inventory.models import InstrumentKind, Product
+from rentals.runtime.locks import lock_one
+from rentals.staff.models import User
+from schools.models import Programme, RequiredItem, School
+
+SCHOOL_FIELDS = ("name", "district", "street", "city", "state", "postal_code", "delivery_weekday", "is_active")
+PROGRAMME_FIELDS = ("kind", "director_name", "director_email", "starting_grade")
+
+
+class SchoolNameTakenError(Exception):
+    """Another school has this name already."""
+
+
+class ProgrammeExistsError(Exception):
+    """The school has a programme of this kind already."""
+
+
+@transaction.atomic
+def add_school(*, fields: dict[str, Any], acting_user: User) -> School:
+    """Write a school down, from the fields of SCHOOL_FIELDS. Raises SchoolNameTakenError."""
+    return _save_school(School(), fields)
+
+
+@transaction.atomic
+def change_school(*, school_id: int, fields: dict[str, Any], acting_user: User) -> School:
+    """Change a school's fields. Raises SchoolNameTakenError."""
+    return _save_school(lock_one(School.objects.filter(pk=school_id)), fields)
+
+
+@transaction.atomic
+def add_programme(*, school: School, fields: dict[str, Any], acting_user: User) -> Programme:
+    """Give a school a band or an orchestra, from the fields of PROGRAMME_FIELDS. Raises ProgrammeExistsError."""
+    return _save_programme(Programme(school=school), fields)
+
+
+@transaction.atomic
+def change_programme(*, programme_id: int, fields: dict[str, Any], acting_user: User) -> Programme:
+    """Change who directs a programme and when it begins. Raises ProgrammeExistsError."""
+    return _save_programme(lock_one(Programme.objects.filter(pk=programme_id)), fields)
+
+
+@transaction.atomic
+def put_on_required_list(
+    *, programme: Programme, kind: InstrumentKind, product: Product, quantity: int, acting_user: User
+) -> RequiredItem:
+    """Ask students of one kind of instrument to bring so many (1 to 20) of a product; on the list already: so many now."""
+    item, _ = RequiredItem.objects.update_or_create(
+        programme=programme, kind=kind, product=product, defaults={"quantity": quantity}
+    )
+    return item
+
+
+@transaction.atomic
+def take_off_required_list(*, item_id: int, acting_user: User) -> None:
+    """Take a line off a required list; taken off already is fine too."""
+    RequiredItem.objects.filter(pk=item_id).delete()
+
+
+def _save_school(school: School, fields: dict[str, Any]) -> School:
+    _set(school, fields, SCHOOL_FIELDS)
+    try:
+        with transaction.atomic():
+            school.save()
+    except IntegrityError as error:
+        message = f"There is a school named {school.name} already."
+        raise SchoolNameTakenError(message) from error
+    return school
+
+
+def _save_programme(programme: Programme, fields: dict[str, Any]) -> Programme:
+    _set(programme, fields, PROGRAMME_FIELDS)
+    try:
+        with transaction.atomic():
+            programme.save()
+    except IntegrityError as error:
+        message = f"{programme.school} has its {programme.get_kind_display().lower()} already."
+        raise ProgrammeExistsError(message) from error
+    return programme
+
+
+def _set(row: School | Programme, fields: dict[str, Any], allowed: tuple[str, ...]) -> None:
+    unknown = sorted(set(fields) - set(allowed))
+    if unknown:
+        message = f"not to be changed here: {', '.join(unknown)}"
+        raise ValueError(message)
+    for name, value in fields.items():
+        setattr(row, name, value)

@@ -1,0 +1,40 @@
+"""Reads about schools that screens and flows share. Who plays what at a school stands higher up, in the counter's roster."""
+
+from django.db.models import Count, Prefetch, Q, QuerySet
+
+from schools.models import Programme, RequiredItem, School
+
+
+def list_programmes() -> QuerySet[Programme]:
+    """List the programmes of schools that are still served, by school and kind, each with its school."""
+    return Programme.objects.filter(school__is_active=True).select_related("school").order_by("school__name", "kind")
+
+
+def list_required_items(programme_id: int, kind_code: str) -> list[RequiredItem]:
+    """List what a programme asks a student of one kind of instrument to bring, each with its product; sold ones only."""
+    items = RequiredItem.objects.filter(programme_id=programme_id, kind_id=kind_code, product__is_active=True)
+    return list(items.select_related("product").order_by("product__name", "pk"))
+
+
+def list_schools(*, text: str = "", only_active: bool = False) -> QuerySet[School]:
+    """List schools by name with `programme_count` and `student_count`; `text` is a part of a name, district or city."""
+    schools = School.objects.annotate(
+        programme_count=Count("programmes", distinct=True), student_count=Count("programmes__students", distinct=True)
+    )
+    if only_active:
+        schools = schools.filter(is_active=True)
+    if text:
+        schools = schools.filter(Q(name__icontains=text) | Q(district__icontains=text) | Q(city__icontains=text))
+    return schools.order_by("name", "pk")
+
+
+def list_school_names() -> list[tuple[int, str]]:
+    """List (id, name) of every school, for a choice."""
+    return list(School.objects.order_by("name", "pk").values_list("pk", "name"))
+
+
+def list_programmes_of(school_id: int) -> list[Programme]:
+    """List a school's programmes with every line of their required lists, by kind of instrument and product."""
+    items = RequiredItem.objects.select_related("kind", "product").order_by("kind__order", "kind__name", "product__name")
+    programmes = Programme.objects.filter(school_id=school_id).prefetch_related(Prefetch("required_items", queryset=items))
+    return list(programmes.order_by("kind"))

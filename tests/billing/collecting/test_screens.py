@@ -1,0 +1,81 @@
+"""The page of a family that owes, noting a call, promising, and the call list."""
+
+import uuid
+
+import pytest
+
+from billing import charges, overdue
+from billing.models import Arrangement, CallNote
+from rentals.runtime import clock
+from tests.billing.collecting.test_arrangements import day, noon
+from tests.billing.factories import AgreementFactory, GuardianFactory
+from tests.factories import BookkeeperFactory
+
+
+@pytest.fixture
+def owing(db, monkeypatch):
+    """A household that came to the call on day 35, which is today."""
+    agreement, clerk = AgreementFactory(), BookkeeperFactory()
+    GuardianFactory(household=agreement.household, is_primary=True, phone="+13125550101")
+    charges.charge_period(agreement=agreement, period=0, acting_user=clerk, now=noon(0))
+    for late in (10, 25, 35):
+        overdue.take_overdue_steps(today=day(late), now=noon(late), acting_user=clerk)
+    monkeypatch.setattr(clock, "today", lambda: day(35))
+    monkeypatch.setattr(clock, "now", lambda: noon(36))
+    return agreement.household
+
+
+def keyed(**data: str) -> dict[str, str]:
+    return {"request_key": str(uuid.uuid4()), **data}
+
+
+class TestHousehold:
+    def test_shows_what_was_done_and_what_comes(self, owing, client_as):
+        page = client_as("specialist").get(f"/households/{owing.pk}/owing/").content.decode()
+        for said in ("$26.65", "Friendly mail", "Call list", "Final mail", "Promise to pay"):
+            assert said in page
+
+    def test_a_promise_is_noted_and_shown(self, owing, client_as):
+        client, given = client_as("specialist"), {"amount": "20", "by_on": "2026-03-20", "promised_by": "Jo", "shown": "26.65"}
+        page = client.post(f"/households/{owing.pk}/owing/promise/", keyed(**given), follow=True).content.decode()
+        assert "Promise to pay of $20.00" in page and "No step is taken while it runs" in page
+        again = client.post(f"/households/{owing.pk}/owing/promise/", keyed(**given))
+        assert again.status_code == 422 and "runs already" in again.content.decode()
+
+    def test_a_plan_is_parted_and_can_be_withdrawn(self, owing, client_as):
+        client = client_as("bookkeeper")
+        given = {"count": "2", "first_on": "2026-03-20", "every": "month", "promised_by": "Jo", "shown": "26.65"}
+        page = client.post(f"/households/{owing.pk}/owing/plan/", keyed(**given), follow=True).content.decode()
+        assert "$13.33 waiting" in page and "$13.32 waiting" in page
+        found = Arrangement.objects.get()
+        client.post(f"/arrangements/{found.pk}/withdraw/", {"why": "They cannot keep it"})
+        found.refresh_from_db()
+        assert (found.ending, found.ended_by) == ("withdrawn", client.user)
+
+    def test_too_much_is_refused_in_a_sentence_and_nothing_is_lost(self, owing, client_as):
+        given = {"amount": "30", "by_on": "2026-03-20", "promised_by": "Jo Ann", "shown": "26.65"}
+        answer = client_as("specialist").post(f"/households/{owing.pk}/owing/promise/", keyed(**given))
+        page = answer.content.decode()
+        assert answer.status_code == 422 and "more than the $26.65" in page and "Jo Ann" in page
+
+    def test_is_not_for_the_technician(self, owing, client_as):
+        assert client_as("technician").get(f"/households/{owing.pk}/owing/").status_code == 403
+
+
+class TestCalls:
+    def test_one_key_notes_that_nobody_answered(self, owing, client_as):
+        client = client_as("specialist")
+        page = client.get("/owing/calls/").content.decode()
+        assert owing.number in page and 'data-key="n"' in page and "(312) 555-0101" in page
+        client.post(f"/owing/calls/{owing.pk}/", {"outcome": "no_answer"})
+        assert CallNote.objects.get().called_by == client.user
+        assert owing.number not in client.get("/owing/calls/").content.decode()
+
+    def test_who_was_reached_needs_words(self, owing, client_as):
+        client = client_as("specialist")
+        client.post(f"/owing/calls/{owing.pk}/", {"outcome": "reached"})
+        assert not CallNote.objects.exists()
+        answer = client.post(f"/households/{owing.pk}/owing/call/", keyed(outcome="reached", spoke_with="", said=""))
+        assert answer.status_code == 422 and "Write whom you reached." in answer.content.decode()
+        client.post(f"/households/{owing.pk}/owing/call/", keyed(outcome="reached", spoke_with="Jo", said="Pays on Friday"))
+        assert "Pays on Friday" in client.get(f"/households/{owing.pk}/owing/").content.decode()
