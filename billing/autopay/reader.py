@@ -256,6 +256,7 @@ class Reader:
         if self._digits(FILE_CONTROL, record, "batch count") != self.whole.batches:
             raise self.refuse(f"the file control counts other batches than the {self.whole.batches} of the file.")
         self._expect_sums(FILE_CONTROL, record, self.whole, "file")
+        self.whole.blocks = self._digits(FILE_CONTROL, record, "block count")
         self.control = record
 
     def finish(self) -> Totals:
@@ -264,13 +265,12 @@ class Reader:
             raise NachaFileError(1, "this is no Nacha file: its first line does not start with 101.")
         if not self.control:
             raise NachaFileError(self.line, "the file ends here without its control record: it was cut off. Fetch it again.")
-        blocks = int(cut(FILE_CONTROL, self.control, "block count"))
-        if self.line != blocks * BLOCKING:
+        if self.line != self.whole.blocks * BLOCKING:
             raise NachaFileError(
-                self.line, f"the file control says {blocks} blocks of ten lines, the file has {self.line} lines."
+                self.line, f"the file control says {self.whole.blocks} blocks of ten lines, the file has {self.line} lines."
             )
         self.whole.hash %= MODULUS
-        self.whole.records, self.whole.blocks = self.line, blocks
+        self.whole.records = self.line
         return self.whole
 
     def _expect_sums(self, fields: layout.Fields, record: str, sums: Totals, whose: str) -> None:

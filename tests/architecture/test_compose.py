@@ -36,7 +36,7 @@ def breaches(compose: dict[str, Any]) -> list[str]:
     found = []
     for name, service in compose["services"].items():
         for key, value in (service.get("environment") or {}).items():
-            if not SECRET.search(key):
+            if not SECRET.search(key) or value is None:  # without a value Compose hands the environment's own on, or nothing
                 continue
             references = re.findall(r"\$\{(\w+)(:?[-?+]?)", str(value))
             if "://" in str(value) and "@" not in str(value) and not references:

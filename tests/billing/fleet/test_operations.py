@@ -8,6 +8,9 @@ import pytest
 from django.db.models import Sum
 
 from billing import ledger, months
+from billing.closing.checklist import get_check
+from billing.closing.checks import Found
+from billing.closing.span import month_of
 from billing.fleet import operations, queries, rules
 from billing.models import DepreciatedMonth, FleetAsset, FleetDepreciation, JournalEntry, Posting
 from rentals.runtime.locks import RowsBusyError
@@ -317,13 +320,13 @@ class TestQueries:
 
 
 class TestClosingAMonth:
-    def items(self):
-        return {item.text: item.holds for item in months.list_checklist(MARCH, today=LATER)}
+    def found(self):
+        return get_check("depreciated").find(month_of(MARCH), LATER)
 
     def test_tells_whether_its_depreciation_is_posted(self, bookkeeper, fleet):
-        assert self.items()["The fleet’s depreciation of the month is not posted"] is None
+        assert not self.found().holds
         depreciate(bookkeeper, MARCH)
-        assert self.items()["The fleet’s depreciation of the month is posted"] is True
+        assert self.found().holds
 
-    def test_says_nothing_while_nothing_is_in_the_books(self, db):
-        assert not [text for text in self.items() if "depreciation" in text]
+    def test_holds_while_nothing_is_in_the_books(self, db):
+        assert self.found() == Found(True, "No instrument is in the books.")
