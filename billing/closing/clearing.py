@@ -23,15 +23,41 @@ SELECT e.id, e.entry_on, p.amount, concat_ws(', ', p.number, h.name, 'check ' ||
    AND (re.id IS NULL OR re.entry_on > %(on)s)
 """
 
-# Cash paid back out of what is on hand, until a deposit came to so much less.
+# Paid back out of what is on hand, or to a card: until a deposit, or a payout, came to so much less.
 PAID_BACK = """
-SELECT e.id, e.entry_on, -l.amount, 'Paid back in cash, ' || h.name, 'refund', f.id
+SELECT e.id, e.entry_on, -l.amount,
+       CASE f.method WHEN 'card' THEN 'Paid back to a card, ' ELSE 'Paid back in cash, ' END || h.name, 'refund', f.id
   FROM billing_refund f JOIN billing_charge c ON c.id = f.charge_id JOIN billing_journalentry e ON e.id = c.entry_id
   JOIN billing_chargeline l ON l.charge_id = c.id JOIN families_household h ON h.id = c.household_id
-  LEFT JOIN billing_journalentry b ON b.id = c.void_entry_id
-  LEFT JOIN billing_deposit d ON d.id = f.deposit_id LEFT JOIN billing_journalentry de ON de.id = d.entry_id
- WHERE f.method = 'cash' AND e.entry_on <= %(on)s AND (b.id IS NULL OR b.entry_on > %(on)s)
+  LEFT JOIN billing_journalentry b ON b.id = c.void_entry_id LEFT JOIN billing_cardtakenback t ON t.refund_id = f.id
+  LEFT JOIN billing_deposit d ON d.id = coalesce(f.deposit_id, t.deposit_id)
+  LEFT JOIN billing_journalentry de ON de.id = d.entry_id
+ WHERE f.method = %(back)s AND e.entry_on <= %(on)s AND (b.id IS NULL OR b.entry_on > %(on)s)
    AND (de.id IS NULL OR de.entry_on > %(on)s)
+"""
+
+# By card, a payment and its dispute are two things: each is on the way until its own payout. A card payment that came back and
+# of which no processor tells, or that was voided, leaves nothing once it came back, unless its payout was there before.
+CARDS = """
+WITH told AS (
+    SELECT p.id, p.amount, concat_ws(', ', p.number, h.name) AS title, e.id AS entry, e.entry_on AS paid_on,
+           de.entry_on AS got_on, re.id AS back_entry, re.entry_on AS back_on, te.entry_on AS less_on,
+           a.id IS NOT NULL AND r.kind = 'bank' AS is_disputed
+      FROM billing_payment p JOIN billing_journalentry e ON e.id = p.entry_id JOIN families_household h ON h.id = p.household_id
+      LEFT JOIN billing_cardattempt a ON a.payment_id = p.id
+      LEFT JOIN billing_deposit d ON d.id = p.deposit_id LEFT JOIN billing_journalentry de ON de.id = d.entry_id
+      LEFT JOIN billing_paymentreturn r ON r.payment_id = p.id LEFT JOIN billing_journalentry re ON re.id = r.entry_id
+      LEFT JOIN billing_cardtakenback t ON t.payment_return_id = r.id
+      LEFT JOIN billing_deposit td ON td.id = t.deposit_id LEFT JOIN billing_journalentry te ON te.id = td.entry_id
+     WHERE p.method = 'card' AND e.entry_on <= %(on)s
+), known AS (
+    SELECT *, coalesce(got_on <= %(on)s, false) AS got, coalesce(back_on <= %(on)s, false) AS back,
+           coalesce(less_on <= %(on)s, false) AS less FROM told
+)
+SELECT entry, paid_on, amount, title, 'payment', id FROM known WHERE NOT got AND (less OR NOT back OR is_disputed)
+ UNION ALL
+SELECT back_entry, back_on, -amount, 'Disputed or returned, ' || title, 'payment', id FROM known
+ WHERE back AND NOT less AND (got OR is_disputed)
 """
 
 # What a day's count was over or short, until a deposit came to so much more or less.
@@ -140,10 +166,9 @@ def _found(sql: str, **given: object) -> list[Item]:
         return [Item(*row) for row in cursor.fetchall()]
 
 
-def _on_the_way(code: str, *methods: str) -> Callable[[datetime.date], list[Item]]:
-    back = f"UNION ALL {PAID_BACK} UNION ALL {COUNTED}" if "cash" in methods else ""
-    sql = f"{ON_THE_WAY} {back} UNION ALL {OTHER}"
-    return lambda on: _found(sql, on=on, account=code, methods=list(methods))
+def _on_the_way(code: str, *sources: str, methods: tuple[str, ...] = (), back: str = "") -> Callable[[datetime.date], list[Item]]:
+    sql = " UNION ALL ".join([*sources, OTHER])
+    return lambda on: _found(sql, on=on, account=code, methods=list(methods), back=back)
 
 
 def _to_clear(code: str) -> Callable[[datetime.date], list[Item]]:
@@ -153,9 +178,12 @@ def _to_clear(code: str) -> Callable[[datetime.date], list[Item]]:
 WAYS: dict[str, Way] = {
     way.code: way
     for way in (
-        Way(chart.UNDEPOSITED, _on_the_way(chart.UNDEPOSITED, "cash", "cheque")),
-        Way(chart.CARDS_ON_THE_WAY, _on_the_way(chart.CARDS_ON_THE_WAY, "card")),
-        Way(chart.DEBITS_ON_THE_WAY, _on_the_way(chart.DEBITS_ON_THE_WAY, "debit")),
+        Way(
+            chart.UNDEPOSITED,
+            _on_the_way(chart.UNDEPOSITED, ON_THE_WAY, PAID_BACK, COUNTED, methods=("cash", "cheque"), back="cash"),
+        ),
+        Way(chart.CARDS_ON_THE_WAY, _on_the_way(chart.CARDS_ON_THE_WAY, CARDS, PAID_BACK, back="card")),
+        Way(chart.DEBITS_ON_THE_WAY, _on_the_way(chart.DEBITS_ON_THE_WAY, ON_THE_WAY, methods=("debit",))),
         Way(chart.TO_CLEAR, _to_clear(chart.TO_CLEAR), is_cleared_by_hand=True),
         Way(chart.FLEET_TO_CLEAR, _to_clear(chart.FLEET_TO_CLEAR), is_cleared_by_hand=True),
     )

@@ -6,10 +6,11 @@ from uuid import uuid4
 
 import pytest
 
-from billing import charges, chart, deposits, queries, verify
+from billing import charges, chart, deposits, payments, queries, verify
 from billing.banking.outstanding import list_outstanding
 from billing.cards import attempts, events, payouts, refunds
 from billing.cards.ports import Outcome, PayoutLine, PayoutTold, Told
+from billing.closing import clearing
 from billing.models import CardPayout, CardRefund, Payment, Posting
 from tests.billing.cards.stripe_server import charge, event, part, signature
 from tests.billing.factories import NOON, HouseholdFactory
@@ -185,3 +186,62 @@ def test_a_deposit_of_cards_may_still_be_made_by_hand(pay, clerk):
     )
     assert (made.amount, attempt.state) == (D(29), "succeeded")
     assert Outcome(Told.PAID).told == "paid"
+
+
+def on_the_way(day):
+    """What makes up the account of card payments at the end of a day; its balance is explained to the cent."""
+    found = clearing.explain(chart.CARDS_ON_THE_WAY, day)
+    assert (found.unexplained, found.is_explained, found.balance) == (D(0), True, sum(item.amount for item in found.items))
+    return sorted((item.kind, item.amount) for item in found.items)
+
+
+class TestExplained:
+    TODAY, LATER = NOON.date(), ARRIVES + datetime.timedelta(days=2)
+
+    def test_a_refund_to_the_card_until_a_payout_came_to_so_much_less(self, pay, clerk):
+        attempt = pay("30.00")
+        back = refund(attempt, clerk)
+        assert on_the_way(self.TODAY) == [("payment", D(30)), ("refund", D(-10))]
+        book(("payment", attempt.charge, "30", "1"), ("refund", back.reference, "-10", "0"), amount="19.00", clerk=clerk)
+        assert (on_the_way(ARRIVES), on_the_way(self.TODAY)) == ([], [("payment", D(30)), ("refund", D(-10))])
+
+    def test_a_refund_after_the_payment_was_paid_out(self, pay, clerk):
+        attempt = pay("30.00")
+        book(("payment", attempt.charge, "30", "1"), amount="29.00", clerk=clerk)
+        back = refund(attempt, clerk)
+        assert on_the_way(ARRIVES) == [("refund", D(-10))]
+        other = pay("50.00")
+        lines = [("payment", other.charge, "50", "2"), ("refund", back.reference, "-10", "0")]
+        book(*lines, amount="38.00", clerk=clerk, name="po_2")
+        assert on_the_way(ARRIVES) == []
+
+    def test_a_refund_that_the_card_did_not_take(self, pay, server, clerk):
+        attempt = pay("30.00")
+        server.act = lambda *_: (400, {"error": {"type": "invalid_request_error", "code": "charge_disputed"}})
+        refund(attempt, clerk)
+        assert on_the_way(self.LATER) == [("payment", D(30))]
+
+    def test_a_dispute_before_the_payout_is_beside_its_payment(self, cards, pay, clerk):
+        bad, good = pay("40.00"), pay("60.00")
+        dispute(bad, cards)
+        assert on_the_way(self.LATER) == [("payment", D(-40)), ("payment", D(40)), ("payment", D(60))]
+        lines = [("payment", bad.charge, "40", "1"), ("payment", good.charge, "60", "2"), ("dispute", bad.charge, "-40", "15")]
+        book(*lines, amount="42.00", clerk=clerk)
+        assert on_the_way(self.LATER) == []
+
+    def test_a_dispute_after_the_payout_waits_for_the_next(self, cards, pay, clerk):
+        bad = pay("40.00")
+        book(("payment", bad.charge, "40", "1"), amount="39.00", clerk=clerk)
+        dispute(bad, cards)
+        assert on_the_way(self.LATER) == [("payment", D(-40))]
+        good = pay("60.00")
+        lines = [("payment", good.charge, "60", "2"), ("dispute", bad.charge, "-40", "15")]
+        book(*lines, amount="3.00", clerk=clerk, name="po_2")
+        assert on_the_way(self.LATER) == []
+
+    def test_a_payment_that_no_processor_tells_of_leaves_nothing_when_it_came_back(self, clerk):
+        given = {"method": "card", "amount": D(25), "received_on": self.TODAY, "acting_user": clerk, "now": NOON}
+        paid = payments.record_payment(household=HouseholdFactory(), **given)
+        assert on_the_way(self.TODAY) == [("payment", D(25))]
+        payments.return_payment(payment=paid, reason="Disputed", returned_on=self.TODAY, acting_user=clerk, now=NOON)
+        assert on_the_way(self.TODAY) == []
