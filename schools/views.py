@@ -18,7 +18,7 @@ from schools.models import Programme, RequiredItem, School
 @require_safe
 def school_list(request: HttpRequest) -> HttpResponseBase:
     """List the schools."""
-    text = request.GET.get("q", "").replace("\x00", "").strip()
+    text = request.GET.get("q", "").strip()
     add = {"label": "Add a school", "url": reverse("school_add"), "main": True}
     actions = [add] if may(request.user, "schools.edit") else []
     return render(request, "schools/list.html", {"schools": queries.list_schools(text=text), "text": text, "actions": actions})

@@ -7,6 +7,7 @@ from typing import Any
 
 from django.conf import settings
 from django.db import transaction
+from django.utils import timezone
 
 from billing.banking import accounts, files, lists, readers
 from billing.models import BankAccount, BankAccountKey, BankFile, BankLine, BankMatch, BankStatement
@@ -145,7 +146,7 @@ def _take_in_account(  # noqa: PLR0917 - private, called once
     )
     fresh = [line for line in found.lines if line.reference not in here]
     days = [line.posted_on for line in found.lines] + [x for x in (found.balance_on,) if x]
-    today = now.date()
+    today = timezone.localdate(now)
     statement = BankStatement.objects.create(
         account=account,
         file=file,

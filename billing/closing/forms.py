@@ -9,7 +9,12 @@ from rentals.runtime.forms import OfficeForm
 class ReasonForm(OfficeForm):
     """Why a check is let pass, or a month opened again."""
 
-    reason = forms.CharField(label="Reason", max_length=200, help_text="It is kept with the month.")
+    reason = forms.CharField(
+        label="Reason",
+        max_length=200,
+        help_text="It is kept with the month.",
+        error_messages={"required": "Write the reason; it is kept with the month."},
+    )
 
 
 class ClearForm(OfficeForm):

@@ -8,6 +8,7 @@ from django.db.models import Min
 
 from billing import ledger
 from billing.models import JournalEntry
+from rentals.runtime.fields import is_likely
 from rentals.runtime.templatetags.office import day as written_day
 
 
@@ -51,17 +52,18 @@ def month_of(day: datetime.date) -> Month:
 
 
 def read_month(text: str | None) -> Month | None:
-    """Read a month from an address, None where it is none.
+    """Read a month from an address, None where it is none, or none that an office means.
 
-    >>> read_month("2026-10"), read_month("2026-13"), read_month("October")
-    (Month(first_day=datetime.date(2026, 10, 1)), None, None)
+    >>> read_month("2026-10"), read_month("2026-13"), read_month("9999-12"), read_month("October")
+    (Month(first_day=datetime.date(2026, 10, 1)), None, None, None)
     """
     if not text or not re.fullmatch(r"[0-9]{4}-[0-9]{2}", text):
         return None
     try:
-        return Month(datetime.date.fromisoformat(f"{text}-01"))
+        first_day = datetime.date.fromisoformat(f"{text}-01")
     except ValueError:
         return None
+    return Month(first_day) if is_likely(first_day) else None
 
 
 def first_month(today: datetime.date) -> Month:

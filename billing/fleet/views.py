@@ -140,7 +140,7 @@ def depreciate(request: HttpRequest) -> HttpResponseBase:
 
 def _wanted(request: HttpRequest) -> dict[str, str]:
     show = request.GET.get("show", "in")
-    text = request.GET.get("text", "").replace("\0", "").strip()
+    text = request.GET.get("text", "").strip()
     return {"kind": request.GET.get("kind", ""), "text": text, "show": show if show in SHOWN else "in"}
 
 

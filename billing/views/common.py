@@ -12,6 +12,7 @@ from billing.taking import operations as takings
 from rentals.agreements import exemptions
 from rentals.agreements.moves import MoveNotPossibleError
 from rentals.families.models import Household
+from rentals.runtime.fields import is_likely
 from rentals.runtime.locks import RowsBusyError
 from rentals.staff.models import User
 from rentals.staff.operations import RequestKeyReusedError
@@ -77,8 +78,9 @@ def person(request: HttpRequest) -> User:
 
 
 def day_of(text: str | None, otherwise: datetime.date | None) -> datetime.date | None:
-    """Read a day from an address, or give the other one when it is missing or not a day."""
+    """Read a day from an address, or give the other one when it is missing, not a day, or none that an office means."""
     try:
-        return datetime.date.fromisoformat(text) if text else otherwise
+        day = datetime.date.fromisoformat(text or "")
     except ValueError:
         return otherwise
+    return day if is_likely(day) else otherwise

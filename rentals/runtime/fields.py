@@ -31,6 +31,14 @@ STATES = frozenset(
     )
 )
 _SPACES = re.compile(r"[\s\u00a0\u202f]+")
+MOST_DIGITS = 12
+FIRST_DAY, LAST_DAY = datetime.date(1900, 1, 1), datetime.date(2100, 12, 31)
+"""What lies beyond these is a slip of the keyboard, and the calendar's own ends are no days to count from."""
+
+
+def is_likely(day: datetime.date) -> bool:
+    """Tell whether an office can mean this day."""
+    return FIRST_DAY <= day <= LAST_DAY
 
 
 class MoneyField(forms.Field):
@@ -56,10 +64,12 @@ class MoneyField(forms.Field):
         found = _AMOUNT.fullmatch(text)
         if not found or not (found["whole"] or found["cents"]):
             raise ValidationError("Write the amount in digits, like 1,250.50.", code="invalid")
-        cents = found["cents"] or ""
+        cents, whole = found["cents"] or "", re.sub("[, ]", "", found["whole"] or "0").lstrip("0") or "0"
         if len(cents) > 2:
             raise ValidationError("An amount has at most two digits after the point, like 1,250.50.", code="invalid")
-        figure = Decimal(f"{re.sub('[, ]', '', found['whole'] or '0')}.{cents or '0'}").quantize(Decimal("0.01"))
+        if len(whole) > MOST_DIGITS:
+            raise ValidationError("That amount is larger than the books can hold.", code="most")
+        figure = Decimal(f"{whole}.{cents or '0'}").quantize(Decimal("0.01"))
         return Money(-figure if {"-", "−"} & set(found["sign"]) else figure, settings.CURRENCY)
 
     def validate(self, value: Any) -> None:
@@ -142,6 +152,12 @@ class DayField(forms.DateField):
     def to_python(self, value: Any) -> datetime.date | None:
         """Read what was typed, whatever spaces stand around it."""
         return super().to_python(" ".join(value.split()) if isinstance(value, str) else value)
+
+    def validate(self, value: Any) -> None:
+        """Refuse a day that no office means."""
+        super().validate(value)
+        if value is not None and not is_likely(value):
+            raise ValidationError(f"Check the year: it must be from {FIRST_DAY.year} to {LAST_DAY.year}.", code="year")
 
 
 class WholeNumberField(forms.IntegerField):

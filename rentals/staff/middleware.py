@@ -45,6 +45,19 @@ class NoStoreMiddleware:
         return response
 
 
+class WithoutNulMiddleware:
+    """Takes NUL characters out of what an address asks for: nobody types them, and the database refuses text that has one."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        asked = request.META.get("QUERY_STRING", "")
+        if "%00" in asked or "\0" in asked:
+            request.META["QUERY_STRING"] = asked.replace("%00", "").replace("\0", "")
+        return self.get_response(request)
+
+
 class SessionLimitsMiddleware:
     """Ends a session that was not used for a while, and one that is too old, however busy."""
 

@@ -86,6 +86,14 @@ class TestMoneyField:
         with pytest.raises(ValidationError, match="larger"):
             MoneyField().clean("10000000000")
 
+    @pytest.mark.parametrize("figures", ["9" * 13, "9" * 40, "9" * 5000, "9" * 40 + ".99"])
+    def test_refuses_figures_without_end(self, figures):
+        with pytest.raises(ValidationError, match="larger"):
+            MoneyField().clean(figures)
+
+    def test_takes_leading_zeros(self):
+        assert MoneyField().clean("0" * 30 + "12.50") == Money("12.50", "USD")
+
     def test_shows_stored_amounts_as_people_type_them_and_typed_ones_as_typed(self):
         assert MoneyField().prepare_value(Money("1250.5", "USD")) == "1,250.50"
         assert MoneyField().prepare_value("12,50") == "12,50"
@@ -153,6 +161,15 @@ class TestDayField:
     def test_refuses_others(self, spelling):
         with pytest.raises(ValidationError, match="month/day/year"):
             DayField().clean(spelling)
+
+    @pytest.mark.parametrize("spelling", ["12/31/9999", "01/01/0001", "1899-12-31", "2101-01-01"])
+    def test_refuses_a_year_that_nobody_means(self, spelling):
+        with pytest.raises(ValidationError, match="Check the year"):
+            DayField().clean(spelling)
+
+    def test_takes_the_first_and_the_last_day_that_are_likely(self):
+        assert DayField().clean("1900-01-01") == datetime.date(1900, 1, 1)
+        assert DayField().clean("2100-12-31") == datetime.date(2100, 12, 31)
 
 
 class TestCodes:

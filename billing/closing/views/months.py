@@ -84,10 +84,13 @@ def waive(request: HttpRequest, check_code: str) -> HttpResponseBase:
     if month is None or month.first_day != months.next_to_close():
         messages.error(request, "That month is not the next one any more. Look at the checklist again.")
         return redirect("months")
+    form = ReasonForm(request.POST)
+    if not form.is_valid():
+        messages.error(request, " ".join(form.errors["reason"]))
+        return redirect("months")
+    reason = form.cleaned_data["reason"]
     try:
-        operations.waive(
-            month=month, code=check_code, reason=request.POST.get("reason", ""), acting_user=person(request), now=clock.now()
-        )
+        operations.waive(month=month, code=check_code, reason=reason, acting_user=person(request), now=clock.now())
     except REFUSED as refused:
         messages.error(request, str(refused))
     return redirect("months")

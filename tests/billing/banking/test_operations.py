@@ -44,6 +44,14 @@ class TestTakeIn:
         assert amounts() == [D("30.00"), D("40.00"), D("50.00")]
         assert BankStatement.objects.last().new_line_count == 1
 
+    def test_a_file_that_names_no_day_is_of_the_office_s_day_not_of_utc(self, bookkeeper):
+        late = datetime.datetime(2026, 3, 11, 3, 30, tzinfo=datetime.UTC)  # half past nine in the evening of March 10 in Chicago
+        content = ofx1().replace(b"<DTSTART>20260301<DTEND>20260331", b"")
+        file = operations.read_file(content=content, file_name="empty.ofx", acting_user=bookkeeper, now=late)
+        answers = {each["fingerprints"][0]: AccountAnswer(name="Checking") for each in file.contents["accounts"]}
+        (one,) = operations.take_in(file=file, answers=answers, same_lines=[], acting_user=bookkeeper, now=late)
+        assert (one.begins_on, one.ends_on) == (datetime.date(2026, 3, 10), datetime.date(2026, 3, 10))
+
     def test_two_true_lines_of_one_day_and_sum_both_stay(self, take_in):
         take_in(line("A1", "30.00"), line("A2", "30.00"))
         assert amounts() == [D("30.00"), D("30.00")]

@@ -63,6 +63,15 @@ class TestMonths:
         close(clerk)
         assert "The month cannot be closed yet: Everything due in the month is billed;" in text(close(clerk, "2026-02"))
 
+    @pytest.mark.parametrize(
+        ("reason", "said"), [("Counted\0", "Null characters"), ("x" * 201, "at most 200"), (" ", "Write the reason")]
+    )
+    def test_says_what_is_wrong_with_a_reason(self, clerk, reason, said):
+        close(clerk)
+        address = reverse("closing_waive", args=["takings"])
+        assert said in text(clerk.post(address, {"month": "2026-02", "reason": reason}, follow=True))
+        assert not ClosingWaiver.objects.exists()
+
     def test_lets_a_check_pass_with_its_reason_and_takes_it_back(self, clerk):
         close(clerk)
         clerk.post(reverse("closing_waive", args=["takings"]), {"month": "2026-02", "reason": "Counted on paper"})

@@ -45,9 +45,17 @@ class TestReports:
     def test_an_unknown_report_is_not_found(self, clerk):
         assert clerk.get(reverse("report", args=["nothing"])).status_code == 404
 
-    @pytest.mark.parametrize("month", ["", "2026-13", "x"])
+    @pytest.mark.parametrize("month", ["", "2026-13", "x", "9999-12", "0001-01", "2026-%0002"])
     def test_a_month_that_is_none_shows_the_last_one_that_is_over(self, clerk, month):
         assert clerk.get(reverse("reports") + f"?month={month}").status_code == 200
+
+    @pytest.mark.parametrize("month", ["9999-12", "0001-01"])
+    def test_every_report_and_its_files_take_a_month_that_nobody_means(self, clerk, month):
+        last = clerk.get(reverse("report", args=["income"])).context["report"].month
+        for code in catalog.KINDS:
+            assert clerk.get(reverse("report", args=[code]) + f"?month={month}").context["report"].month == last
+            assert clerk.get(reverse("clearing") + f"?month={month}").status_code == 200
+        assert last.code in clerk.get(reverse("report_csv", args=["tax"]) + f"?month={month}")["Content-Disposition"]
 
     def test_has_a_spreadsheet(self, clerk):
         answer = clerk.get(reverse("report_xlsx", args=["fleet"]) + "?month=2026-03")
