@@ -37,15 +37,9 @@ def sweep_billing_runs() -> None:
 
 
 @shared_task
-def match_certain_lines(*, run_id: int) -> None:
-    """Match by itself what is certain of the bank's open lines."""
-    certain.continue_run(run_id, today=clock.today(), now=clock.now())
-
-
-@shared_task
-def sweep_matching_runs() -> None:
-    """Send workers to rounds of matching that lost theirs."""
-    certain.sweep(now=clock.now())
+def charge_late_fees() -> None:
+    """Charge the late fees that are due."""
+    late_fees.charge_late_fees(today=clock.today(), now=clock.now(), acting_user=ensure_system_user())
 
 
 @shared_task
@@ -58,20 +52,6 @@ def take_overdue_steps() -> None:
 def make_bills_of_sale() -> None:
     """Ask for the bills of sale of purchases that were paid meanwhile."""
     purchases.ask_for_bills_of_sale(purchases=purchases.list_without_bill_of_sale(), now=clock.now())
-
-
-@shared_task
-def verify_books() -> None:
-    """Search the books for whatever must never be, and say it where the administrator reads."""
-    for check, found in verify.run_checks():
-        if found:
-            logger.error("the books: %s: %s found", check.title, len(found))
-
-
-@shared_task
-def charge_late_fees() -> None:
-    """Charge the late fees that are due."""
-    late_fees.charge_late_fees(today=clock.today(), now=clock.now(), acting_user=ensure_system_user())
 
 
 @shared_task
@@ -96,3 +76,23 @@ def read_card_payouts() -> None:
     processor = processors.current()
     if processor is not None:
         card_payouts.read_payouts(processor=processor, acting_user=ensure_system_user(), now=clock.now(), today=clock.today())
+
+
+@shared_task
+def match_certain_lines(*, run_id: int) -> None:
+    """Match by itself what is certain of the bank's open lines."""
+    certain.continue_run(run_id, today=clock.today(), now=clock.now())
+
+
+@shared_task
+def sweep_matching_runs() -> None:
+    """Send workers to rounds of matching that lost theirs."""
+    certain.sweep(now=clock.now())
+
+
+@shared_task
+def verify_books() -> None:
+    """Search the books for whatever must never be, and say it where the administrator reads."""
+    for check, found in verify.run_checks():
+        if found:
+            logger.error("the books: %s: %s found", check.title, len(found))

@@ -13,7 +13,7 @@ from billing.cards import attempts as card_attempts
 from billing.cards import payouts as card_payouts
 from billing.cards.ports import PayoutTold
 from billing.closing import operations as closing
-from billing.closing import span as months
+from billing.closing import span
 from billing.collecting import arrangements
 from billing.collecting.arrangements import Promised
 from billing.fleet import operations as fleet
@@ -51,21 +51,12 @@ def deposit_id() -> int:
     return deposits.make_deposit(payments=[payment()], deposited_on=DAY, acting_user=BookkeeperFactory(), now=NOON).pk
 
 
-def bank_line() -> BankLine:
-    """One line of a file that was taken in."""
-    bookkeeper = BookkeeperFactory()
-    file = banking.read_file(content=ofx1(line("A1", "10.00")), file_name="march.ofx", acting_user=bookkeeper, now=NOON)
-    answers = {each["fingerprints"][0]: AccountAnswer(name="Checking") for each in file.contents["accounts"]}
-    banking.take_in(file=file, answers=answers, same_lines=(), acting_user=bookkeeper, now=NOON)
-    return BankLine.objects.get()
-
-
-def asset_id() -> int:
-    """An instrument in the books."""
-    terms = fleet.Terms(life_months=60, salvage_share=Decimal(0), tax_class=7)
-    Instrument.objects.create(asset_tag="BOOKED-1", item=ItemFactory(), acquired_on=DAY, cost="600.00")
-    fleet.book_instruments(terms=terms, acting_user=BookkeeperFactory(), now=NOON, today=DAY)
-    return FleetAsset.objects.get(instrument__asset_tag="BOOKED-1").pk
+def refund_id() -> int:
+    """Ten dollars that somebody paid who owes nothing, paid back."""
+    clerk, household = BookkeeperFactory(), HouseholdFactory()
+    payments.record_payment(household=household, method="cash", amount=Decimal(10), received_on=DAY, acting_user=clerk, now=NOON)
+    given = refunds.RefundGiven("transfer", Decimal(10), DAY, "Overpaid")
+    return refunds.make_refund(household=household, given=given, acting_user=clerk, now=NOON).pk
 
 
 def credit_note_id() -> int:
@@ -74,14 +65,6 @@ def credit_note_id() -> int:
         household=charge().household, agreement=None, kind="adjustment", amount=Decimal(3), reason="Late delivery", on=DAY,
         acting_user=BookkeeperFactory(), now=NOON,
     ).pk  # fmt: skip
-
-
-def refund_id() -> int:
-    """Ten dollars that somebody paid who owes nothing, paid back."""
-    clerk, household = BookkeeperFactory(), HouseholdFactory()
-    payments.record_payment(household=household, method="cash", amount=Decimal(10), received_on=DAY, acting_user=clerk, now=NOON)
-    given = refunds.RefundGiven("transfer", Decimal(10), DAY, "Overpaid")
-    return refunds.make_refund(household=household, given=given, acting_user=clerk, now=NOON).pk
 
 
 def adjustment_id() -> int:
@@ -98,30 +81,22 @@ def exemption_id() -> int:
     ).pk
 
 
-def closing_package() -> ClosingPackage:
-    """What the month was closed with in which somebody was billed."""
-    charge()
-    today = DAY + datetime.timedelta(days=30)
-    return closing.close_month(
-        month=months.month_of(DAY.replace(month=1)), acting_user=BookkeeperFactory(), now=NOON, today=today
-    )
-
-
-def waiver_id() -> int:
-    """A check that somebody let pass."""
-    return closing.waive(
-        month=months.month_of(DAY), code="billed", reason="Known", acting_user=BookkeeperFactory(), now=NOON
-    ).pk  # fmt: skip
-
-
-def reconciliation_id() -> int:
-    """A bank account that agreed with its books, both at nothing before its first line."""
-    account = bank_line().account
-    kept = {"bank": 0, "books": 0, "only_at_bank": 0, "only_in_books": 0, "outstanding": []}
+def arrangement_id() -> int:
+    """All that somebody owes, promised by today."""
+    household, today = charge().household, clock.today()
+    owed = arrangements.sum_past_due(household.pk, today=today)
+    promised = Promised("promise", "Jo Sample", ((today, owed),), owed)
     clerk = BookkeeperFactory()
-    return BankReconciliation.objects.create(
-        account=account, on=DAY.replace(year=2020), told="typed", saved_at=NOON, saved_by=clerk, **kept
-    ).pk
+    return arrangements.arrange(household=household, promised=promised, acting_user=clerk, now=clock.now(), today=today).pk
+
+
+def bank_line() -> BankLine:
+    """One line of a file that was taken in."""
+    bookkeeper = BookkeeperFactory()
+    file = banking.read_file(content=ofx1(line("A1", "10.00")), file_name="march.ofx", acting_user=bookkeeper, now=NOON)
+    answers = {each["fingerprints"][0]: AccountAnswer(name="Checking") for each in file.contents["accounts"]}
+    banking.take_in(file=file, answers=answers, same_lines=(), acting_user=bookkeeper, now=NOON)
+    return BankLine.objects.get()
 
 
 def autopay_run_id() -> int:
@@ -138,15 +113,6 @@ def answers_id() -> int:
     return answering.read_answers(content=content, file_name="returns.ach", acting_user=BookkeeperFactory(), now=NOON).pk
 
 
-def arrangement_id() -> int:
-    """All that somebody owes, promised by today."""
-    household, today = charge().household, clock.today()
-    owed = arrangements.sum_past_due(household.pk, today=today)
-    promised = Promised("promise", "Jo Sample", ((today, owed),), owed)
-    clerk = BookkeeperFactory()
-    return arrangements.arrange(household=household, promised=promised, acting_user=clerk, now=clock.now(), today=today).pk
-
-
 def attempt_key() -> UUID:
     """A card payment that waits on the practice page."""
     asked = card_attempts.CardAsked(charge().household, Decimal(30), "http://testserver/cards/")
@@ -160,34 +126,66 @@ def payout_id() -> int:
     return card_payouts.book_payout(processor="practice", told=told, acting_user=BookkeeperFactory(), now=NOON).pk
 
 
+def asset_id() -> int:
+    """An instrument in the books."""
+    terms = fleet.Terms(life_months=60, salvage_share=Decimal(0), tax_class=7)
+    Instrument.objects.create(asset_tag="BOOKED-1", item=ItemFactory(), acquired_on=DAY, cost="600.00")
+    fleet.book_instruments(terms=terms, acting_user=BookkeeperFactory(), now=NOON, today=DAY)
+    return FleetAsset.objects.get(instrument__asset_tag="BOOKED-1").pk
+
+
+def waiver_id() -> int:
+    """A check that somebody let pass."""
+    month, clerk = span.month_of(DAY), BookkeeperFactory()
+    return closing.waive(month=month, code="billed", reason="Known", acting_user=clerk, now=NOON).pk
+
+
+def closing_package() -> ClosingPackage:
+    """What the month was closed with in which somebody was billed."""
+    charge()
+    today = DAY + datetime.timedelta(days=30)
+    month, clerk = span.month_of(DAY.replace(month=1)), BookkeeperFactory()
+    return closing.close_month(month=month, acting_user=clerk, now=NOON, today=today)
+
+
+def reconciliation_id() -> int:
+    """A bank account that agreed with its books, both at nothing before its first line."""
+    account = bank_line().account
+    kept = {"bank": 0, "books": 0, "only_at_bank": 0, "only_in_books": 0, "outstanding": []}
+    clerk = BookkeeperFactory()
+    return BankReconciliation.objects.create(
+        account=account, on=DAY.replace(year=2020), told="typed", saved_at=NOON, saved_by=clerk, **kept
+    ).pk
+
+
 EXAMPLES = {
-    "arrangement_id": arrangement_id,
-    "attempt_key": attempt_key,
-    "charge_key": attempt_key,
-    "payout_id": payout_id,
-    "card_event.processor": lambda: "practice",
-    "taking_id": lambda: payment().taking_id,
-    "reconciliation_id": reconciliation_id,
-    "package_id": lambda: closing_package().pk,
-    "closing_file.file_id": lambda: closing_package().files.order_by("pk")[0].pk,
-    "waiver_id": waiver_id,
-    "check_code": lambda: "billed",
-    "clearing_code": lambda: "1000",
-    "report_code": lambda: "receivables",
-    "autopay_run_id": autopay_run_id,
-    "answers_id": answers_id,
-    "credit_note_id": credit_note_id,
-    "refund_id": refund_id,
-    "adjustment_id": adjustment_id,
-    "exemption_id": exemption_id,
-    "asset_id": asset_id,
-    "account_id": lambda: bank_line().account_id,
-    "file_id": lambda: bank_line().statement.file_id,
-    "line_id": lambda: bank_line().pk,
-    "round_id": lambda: certain.start(acting_user=BookkeeperFactory(), now=NOON).pk,
     "household_id": lambda: charge().household_id,
     "charge_id": lambda: charge().pk,
     "payment_id": lambda: payment().pk,
     "deposit_id": deposit_id,
+    "taking_id": lambda: payment().taking_id,
+    "refund_id": refund_id,
+    "credit_note_id": credit_note_id,
+    "adjustment_id": adjustment_id,
+    "exemption_id": exemption_id,
+    "arrangement_id": arrangement_id,
     "run_id": lambda: runs.start_run(through_on=clock.today(), acting_user=BookkeeperFactory(), now=NOON).pk,
+    "account_id": lambda: bank_line().account_id,
+    "file_id": lambda: bank_line().statement.file_id,
+    "line_id": lambda: bank_line().pk,
+    "round_id": lambda: certain.start(acting_user=BookkeeperFactory(), now=NOON).pk,
+    "autopay_run_id": autopay_run_id,
+    "answers_id": answers_id,
+    "attempt_key": attempt_key,
+    "charge_key": attempt_key,
+    "payout_id": payout_id,
+    "card_event.processor": lambda: "practice",
+    "asset_id": asset_id,
+    "check_code": lambda: "billed",
+    "waiver_id": waiver_id,
+    "package_id": lambda: closing_package().pk,
+    "closing_file.file_id": lambda: closing_package().files.order_by("pk")[0].pk,
+    "clearing_code": lambda: "1000",
+    "report_code": lambda: "receivables",
+    "reconciliation_id": reconciliation_id,
 }

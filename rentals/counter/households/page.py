@@ -12,7 +12,7 @@ from django.db import connection
 from django.db.models import DecimalField, Exists, ExpressionWrapper, F, OuterRef, Q, QuerySet, Subquery
 from django.db.models.functions import JSONObject
 
-from billing import payers
+from billing import on_account, payers
 from billing import queries as billing
 from billing.models import Adjustment
 from rentals.agreements.models import Agreement, AgreementHold, AgreementUnit, PayerShare, PeriodTerms, TaxExemption
@@ -66,7 +66,7 @@ class AccountLine:
 class PaymentLine:
     """A payment with the charges it paid, each as a phrase and an amount."""
 
-    payment: billing.PaymentOnAccount
+    payment: on_account.PaymentOnAccount
     paid_for: list[tuple[str, Decimal]]
 
 
@@ -86,7 +86,7 @@ class PayerLine:
 class CreditLine:
     """A credit note with the charges it pays, each as a phrase and an amount."""
 
-    note: billing.CreditNoteOnAccount
+    note: on_account.CreditNoteOnAccount
     paid_for: list[tuple[str, Decimal]]
 
 
@@ -164,7 +164,7 @@ def _terms(column: str) -> QuerySet[Any]:
     return last.values(month=month)[:1]
 
 
-def list_account_lines(account: billing.HouseholdAccount) -> list[AccountLine]:
+def list_account_lines(account: on_account.HouseholdAccount) -> list[AccountLine]:
     """Write the account's movements into two columns, newest first."""
     return [
         AccountLine(
@@ -178,13 +178,13 @@ def list_account_lines(account: billing.HouseholdAccount) -> list[AccountLine]:
     ]
 
 
-def list_payments(account: billing.HouseholdAccount) -> list[PaymentLine]:
+def list_payments(account: on_account.HouseholdAccount) -> list[PaymentLine]:
     """Say which charges each payment paid, tax and protection counted to their charge."""
     titles = {charge.id: charge.title for charge in account.charges}
     return [PaymentLine(payment, _paid_for(payment.allocations, titles)) for payment in account.payments]
 
 
-def list_credit_notes(account: billing.HouseholdAccount) -> list[CreditLine]:
+def list_credit_notes(account: on_account.HouseholdAccount) -> list[CreditLine]:
     """Say which charges each credit note pays."""
     titles = {charge.id: charge.title for charge in account.charges}
     return [CreditLine(note, _paid_for(note.allocations, titles)) for note in account.credit_notes]
@@ -206,7 +206,7 @@ def list_payers(household_id: int, *, today: datetime.date) -> list[PayerLine]:
     ]
 
 
-def _paid_for(parts: Iterable[billing.AllocationOnAccount], titles: dict[int, str]) -> list[tuple[str, Decimal]]:
+def _paid_for(parts: Iterable[on_account.AllocationOnAccount], titles: dict[int, str]) -> list[tuple[str, Decimal]]:
     paid: dict[tuple[int, datetime.date], Decimal] = {}
     for part in parts:
         paid[part.charge_id, part.due_on] = paid.get((part.charge_id, part.due_on), ZERO) + part.amount
