@@ -63,7 +63,6 @@ urlpatterns = [
     path("books/journal/csv/", books.journal_csv, name="journal_csv"),
     path("books/journal/beancount/", books.journal_beancount, name="journal_beancount"),
     path("books/trial-balance/", books.trial_balance, name="trial_balance"),
-    path("books/overdue/", books.overdue, name="aging"),
     path("books/on-account/", refunds.credit_balances, name="credit_balances"),
     path("books/on-account/csv/", refunds.credit_balances_csv, name="credit_balances_csv"),
     path("books/numbers/", numbers.number_report, name="number_report"),

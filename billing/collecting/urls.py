@@ -2,9 +2,11 @@
 
 from django.urls import path
 
-from billing.collecting.views import calls, households, steps
+from billing.collecting.views import aging, calls, households, steps
 
 urlpatterns = [
+    path("books/overdue/", aging.aging, name="aging"),
+    path("books/overdue/csv/", aging.aging_csv, name="aging_csv"),
     path("owing/steps/", steps.overdue_steps, name="overdue_steps"),
     path("owing/calls/", calls.call_list, name="call_list"),
     path("owing/calls/<int:household_id>/", calls.call_outcome, name="call_outcome"),

@@ -1,4 +1,4 @@
-"""The first page of the books, the journal, the trial balance, and who is overdue."""
+"""The first page of the books, the journal and the trial balance."""
 
 from typing import Any
 
@@ -123,26 +123,3 @@ def trial_balance(request: HttpRequest) -> HttpResponseBase:
         "back": BOOKS,
     }
     return render(request, "billing/trial_balance.html", context)
-
-
-SORTS = {"since": lambda row: (row.since, row.household_id), "name": lambda row: (row.name.casefold(), row.household_id)}
-
-
-@requires("books.view")
-def overdue(request: HttpRequest) -> HttpResponseBase:
-    """List who is overdue, by age."""
-    on = day_of(request.GET.get("on"), None) or clock.today()
-    rows = aging.list_overdue(on)
-    sort = request.GET.get("sort", "since")
-    key, down = sort.lstrip("-"), sort.startswith("-")
-    rows.sort(key=SORTS.get(key, lambda row: (row.amount, row.household_id)), reverse=down)
-    context = {
-        "page": Paginator(rows, 50).get_page(request.GET.get("page")),
-        "total": aging.total(rows),
-        "count": len(rows),
-        "on": on,
-        "sort": sort,
-        "on_account": reports.split_receivables().on_account,
-        "back": BOOKS,
-    }
-    return render(request, "billing/overdue.html", context)

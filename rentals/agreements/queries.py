@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from datetime import date
 from decimal import Decimal
 
-from django.db.models import Case, Exists, F, Prefetch, Q, QuerySet, When
+from django.db.models import Case, Exists, F, OuterRef, Prefetch, Q, QuerySet, When
 from django.db.models.functions import Left
 
 from rentals.agreements.models import (
@@ -53,6 +53,12 @@ class NoPlanVersionError(LookupError):
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         super().__init__(f"The plan “{plan}” has no published version yet. A manager can publish one under Terms.")
+
+
+def list_signers() -> list[tuple[int, str]]:
+    """List (id, name) of everybody who ever took the signature of an agreement, for a choice."""
+    signed = Agreement.objects.filter(signed_by=OuterRef("pk"))
+    return list(User.objects.filter(Exists(signed)).order_by("name", "pk").values_list("pk", "name"))
 
 
 def get_rate(

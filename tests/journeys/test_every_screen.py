@@ -72,6 +72,7 @@ WHO = [Role.SPECIALIST, Role.TECHNICIAN, Role.BOOKKEEPER, Role.MANAGER, Role.ADM
 NO_PAGES = {
     *("health", "household_export", "instruments_export", "journal_csv", "journal_beancount", "import_errors"),  # files
     *("report_csv", "report_xlsx", "closing_file", "journal_file", "fleet_assets_csv", "credit_balances_csv"),  # files, too
+    "aging_csv",  # a file, too
     *("statement_print", "agreement_recover"),  # steps on the way to another page
     *("document_pdf", "letters_print", "payment_receipt", "autopay_file"),  # files, or made while one waits
     *("payment_preview", "billing_run_progress", "document_state", "bank_line_sum", "signup_papers"),  # parts of pages
