@@ -2,7 +2,8 @@
 
 import datetime
 import hashlib
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 from django.db import transaction
@@ -71,9 +72,10 @@ class CorrectionFound:
 
     @property
     def is_usable(self) -> bool:
-        """Whether the authorisation changes: not where it ended, or where nothing of the account is corrected."""
+        """Whether the authorisation changes: not where it ended, or where nothing is corrected that a file of ours can carry."""
         parts = (self.told.routing, self.told.account, self.told.is_savings)
-        return self.entry.authorisation.is_in_force and any(part is not None for part in parts)
+        can_be_written = self.told.account is None or authorising.is_account_number(self.told.account)
+        return self.entry.authorisation.is_in_force and can_be_written and any(part is not None for part in parts)
 
 
 @dataclass(frozen=True)
@@ -139,10 +141,20 @@ def match_answers(content: bytes) -> Found:
         seen.add(told.trace)
         returns.append(ReturnFound(told, entry, hasattr(entry, "came_back")))
     corrections = []
-    for change in corrected:
+    for change in _told_once(corrected):
         entry = _entry_of(change, ours)
         corrections.append(CorrectionFound(change, entry, change.change in {each.change for each in entry.corrections.all()}))
     return Found(tuple(returns), tuple(corrections))
+
+
+def _told_once(corrected: Sequence[Corrected]) -> list[Corrected]:
+    """Pass over what a file tells a second time in the same words. Raises NachaFileError where the words differ."""
+    told: dict[tuple[str, str], Corrected] = {}
+    for change in corrected:
+        first = told.setdefault((change.trace, change.change), change)
+        if replace(change, line=first.line) != first:
+            raise NachaFileError(change.line, f"debit {change.trace} is corrected twice, and not in the same way. Ask the bank.")
+    return list(told.values())
 
 
 def _entry_of(told: Returned | Corrected, ours: dict[str, AutopayEntry]) -> AutopayEntry:

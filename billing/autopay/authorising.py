@@ -95,6 +95,15 @@ def clean_account_number(text: str) -> str:
     return number
 
 
+def is_account_number(text: str) -> bool:
+    """Tell whether a file can carry this as an account number."""
+    try:
+        clean_account_number(text)
+    except AccountNumberError:
+        return False
+    return True
+
+
 def last_four_of(number: str) -> str:
     """Return what is shown of an account number; never more than a half of a short one."""
     plain = number.replace("-", "")

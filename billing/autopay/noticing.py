@@ -68,10 +68,11 @@ def list_notices_due(*, today: datetime.date, household_ids: Collection[int] | N
 
 
 def _lines(household_ids: Sequence[int], through: datetime.date) -> dict[int, tuple[PriceLine, ...]]:
-    """What will be due by the day and is not under way, line by line; money on account comes off at the end."""
+    """What will be due by the day, is not under way and not left to the family, line by line; money on account comes off last."""
     under_way = _under_way(household_ids)
     lines: dict[int, list[PriceLine]] = defaultdict(list)
     items = OpenItem.objects.filter(household_id__in=household_ids, due_on__lte=through).select_related("charge__agreement")
+    items = items.exclude(charge_id__in=retries.list_left_to_families(household_ids))
     for item in items.order_by("due_on", "charge_id"):
         rest = item.open - under_way.get(item.charge_id, ZERO)
         if rest > 0:

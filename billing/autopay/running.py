@@ -4,15 +4,17 @@ What was let out is recorded as paid at once; whether the bank took it is known 
 """
 
 import datetime
+from collections import defaultdict
 from decimal import Decimal
 
 from django.db import transaction
 from django.db.models import Max, QuerySet
 from django.utils import timezone
 
-from billing import deposits, payments
+from billing import chart, deposits, ledger, payments
 from billing.autopay import filing, rules, selecting
 from billing.autopay.authorising import SetupMissingError
+from billing.autopay.pauses import why_paused
 from billing.autopay.selecting import Candidate
 from billing.models import (
     AutopayCover,
@@ -78,6 +80,17 @@ class TooLateError(Exception):
         super().__init__(
             f"Run {run.number} was made for {written_day(run.effective_on)}, which can no longer be reached. "
             "Cancel it and prepare another; what families were told still holds."
+        )
+        self.run = run
+
+
+class RunAtBankError(Exception):
+    """The bank has the file: a line of its statement met the deposit, or debits of it came back one by one."""
+
+    def __init__(self, run: AutopayRun) -> None:
+        super().__init__(
+            f"The bank took the file of run {run.number}: its deposit is matched with a line of the bank, or debits of it came "
+            "back. Undo that first if it was a mistake; debits that came back are taken in with the bank’s file of returns."
         )
         self.run = run
 
@@ -192,7 +205,7 @@ def _end(run: AutopayRun, state: str, note: str, acting_user: User, now: datetim
 def let_out(*, run: AutopayRun, acting_user: User, now: datetime.datetime, today: datetime.date) -> AutopayRun:
     """Let a run leave: its debits become payments of the effective day, one deposit and one file, all or nothing, once.
 
-    A run that has left is returned as it stands. Who paid or ended autopay since it was prepared is left out.
+    A run that has left is returned as it stands. Who paid, ended autopay or promised to pay since it was prepared is left out.
     Outermost. Raises RunMovedOnError, TooLateError, NothingToDebitError, MonthClosedError, SealBrokenError, KeyMissingError.
     """
     keys = list(AutopayEntry.objects.filter(run=run).values_list("household_id", flat=True))
@@ -204,7 +217,7 @@ def let_out(*, run: AutopayRun, acting_user: User, now: datetime.datetime, today
         raise RunMovedOnError(run, "let out")
     if run.effective_on < rules.banking_day_after(today, 1):
         raise TooLateError(run)
-    _leave_out_what_changed(run)
+    _leave_out_what_changed(run, today)
     entries = _entries_to_go(run)
     if not entries:
         raise NothingToDebitError(run.effective_on)
@@ -229,19 +242,22 @@ def let_out(*, run: AutopayRun, acting_user: User, now: datetime.datetime, today
     return run
 
 
-def _leave_out_what_changed(run: AutopayRun) -> None:
-    """Leave out entries whose authorisation ended, or whose charges are no longer open as far as they were."""
+def _leave_out_what_changed(run: AutopayRun, today: datetime.date) -> None:
+    """Leave out entries whose authorisation ended, whose charges are less open than they were, or whose family has a promise."""
+    entries = list(run.entries.filter(state=EntryState.OPEN).select_related("authorisation").prefetch_related("covers"))
     open_now = OpenItem.objects.filter(household_id__in=run.entries.values("household_id"))
     still: dict[int, Decimal] = dict(open_now.values_list("charge_id", "open"))
-    ended, paid = [], []
-    for entry in run.entries.filter(state=EntryState.OPEN).select_related("authorisation").prefetch_related("covers"):
+    paused = why_paused({entry.household_id for entry in entries}, today)
+    left_out = defaultdict(list)
+    for entry in entries:
         if not entry.authorisation.is_in_force:
-            ended.append(entry.pk)
+            left_out[ENDED].append(entry.pk)
         elif any(still.get(cover.charge_id, ZERO) < cover.amount for cover in entry.covers.all()):
-            paid.append(entry.pk)
-    for keys, why in ((ended, ENDED), (paid, OWED_LESS)):
-        if keys:
-            _drop(AutopayEntry.objects.filter(pk__in=keys), why)
+            left_out[OWED_LESS].append(entry.pk)
+        elif entry.household_id in paused:
+            left_out[paused[entry.household_id]].append(entry.pk)
+    for why, keys in left_out.items():
+        _drop(AutopayEntry.objects.filter(pk__in=keys), why)
 
 
 def _entries_to_go(run: AutopayRun) -> list[AutopayEntry]:
@@ -271,26 +287,37 @@ def settle_matched_runs(*, acting_user: User, now: datetime.datetime) -> int:
 
 @transaction.atomic
 def refuse_run(*, run: AutopayRun, why: str, acting_user: User, now: datetime.datetime, today: datetime.date) -> AutopayRun:
-    """The bank refused the whole file: every payment of it is taken back, and what was owed is owed again.
+    """The bank refused the whole file: every payment and the deposit are taken back, and what was owed is owed again.
 
-    Outermost. Raises RunMovedOnError, MonthClosedError.
+    Nothing of it waits for a line of the bank's any more. Outermost. Raises RunMovedOnError, RunAtBankError, MonthClosedError.
     """
     keys = list(AutopayEntry.objects.filter(run=run, state=EntryState.SENT).values_list("household_id", flat=True))
     _, runs = lock_rows(Household.objects.filter(pk__in=keys), AutopayRun.objects.filter(pk=run.pk))
     run = runs[0]
     if run.state != State.SENT:
         raise RunMovedOnError(run, "refused")
-    returned = PaymentReturn.objects.filter(payment__autopay_entry__run=run).values("payment_id")
-    for payment in Payment.objects.filter(autopay_entry__run=run).exclude(pk__in=returned).order_by("household_id", "pk"):
+    if PaymentReturn.objects.filter(payment__autopay_entry__run=run).exists() or _is_at_bank(run):
+        raise RunAtBankError(run)
+    reason, refused_on = f"Bank refused file of run {run.number}", max(today, run.effective_on)
+    for payment in Payment.objects.filter(autopay_entry__run=run).order_by("household_id", "pk"):
         payments.return_payment(
             payment=payment,
-            reason=f"Bank refused file of run {run.number}"[:120],
-            returned_on=max(today, run.effective_on),
+            reason=reason,
+            returned_on=refused_on,
+            books=chart.DEBITS_ON_THE_WAY,
             acting_user=acting_user,
             now=now,
         )
+    assert run.deposit is not None, "the database lets no run leave without its deposit"
+    ledger.reverse_entry(entry=run.deposit.entry, entry_on=refused_on, reason=reason, acting_user=acting_user, now=now)
     _end(run, State.REFUSED, why, acting_user, now)
     return run
+
+
+def _is_at_bank(run: AutopayRun) -> bool:
+    """Lock the deposit, so that nobody matches it meanwhile, and tell whether a line of the bank's met it."""
+    deposit = lock_one(Deposit.objects.filter(autopay_run=run))
+    return BankMatch.objects.filter(deposit=deposit, undone_at=None).exists()
 
 
 def close_stale_notices(*, today: datetime.date, now: datetime.datetime) -> int:

@@ -67,11 +67,10 @@ Owed = dict[int, list[tuple[int, datetime.date, Decimal]]]
 
 
 def _owed(household_ids: Collection[int]) -> Owed:
-    """What is open of each household's charges and in no prepared run, oldest first."""
+    """What is open of each household's charges, in no prepared run and not left to the family, oldest first."""
     under_way = AutopayCover.objects.filter(is_open=True).values("charge_id")
-    items = (
-        OpenItem.objects.filter(household_id__in=household_ids).exclude(charge_id__in=under_way).order_by("due_on", "charge_id")
-    )
+    items = OpenItem.objects.filter(household_id__in=household_ids).exclude(charge_id__in=under_way)
+    items = items.exclude(charge_id__in=retries.list_left_to_families(household_ids)).order_by("due_on", "charge_id")
     owed: Owed = defaultdict(list)
     for item in items:
         owed[item.household_id].append((item.charge_id, item.due_on, item.open))
@@ -86,7 +85,7 @@ def _again(entry: AutopayEntry, owed: Owed, paused: dict[int, str], effective_on
     elif not retries.is_in_time(entry, effective_on):
         why_not = "180 days are over"
     elif any(still.get(charge, ZERO) < amount for charge, amount in covers):
-        why_not = "Paid in part meanwhile: told anew"
+        why_not = "Paid or put into a run meanwhile"
     else:
         why_not = ""
     return Candidate(entry.authorisation, None, entry, covers, why_not)

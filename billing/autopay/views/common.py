@@ -19,6 +19,7 @@ EXPECTED = (
     filing.SelfCheckError,
     running.NothingToDebitError,
     running.OwnRunError,
+    running.RunAtBankError,
     running.RunMovedOnError,
     running.RunUnderWayError,
     running.TooLateError,

@@ -86,7 +86,7 @@ def waive(request: HttpRequest, check_code: str) -> HttpResponseBase:
         return redirect("months")
     form = ReasonForm(request.POST)
     if not form.is_valid():
-        messages.error(request, " ".join(form.errors["reason"]))
+        messages.error(request, " ".join(str(each) for each in form.errors["reason"]))
         return redirect("months")
     reason = form.cleaned_data["reason"]
     try:

@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import pytest
 
-from billing import payments, queries, verify
+from billing import charges, payments, queries, verify
 from billing.autopay import answering, crypto, noticing, retries, running, selecting
 from billing.autopay import queries as autopay_queries
 from billing.autopay.reader import NachaFileError
@@ -153,8 +153,7 @@ class TestPresentedAgain:
         take(returns(run, (trace_of(run), "R01")))
         household, clerk = run.entries.get().household, BookkeeperFactory()
         payments.record_payment(household=household, method="cash", amount=D(5), received_on=LATER, acting_user=clerk, now=NOW)
-        (candidate,) = selecting.list_candidates(effective_on=SOON, today=LATER)
-        assert candidate.why_not.startswith("Paid in part")
+        assert selecting.list_candidates(effective_on=SOON, today=LATER) == []
 
     def test_what_waits_to_be_presented_again_is_in_no_notice(self, setup):
         run = sent_run()
@@ -217,3 +216,84 @@ def _charge_february(household):
     from billing import charges
 
     charges.charge_period(agreement=household.agreements.get(), period=1, acting_user=BookkeeperFactory(), now=NOW)
+
+
+class TestOddAnswers:
+    @pytest.mark.parametrize("number", ["A#12345", "12", "7391 846.205", "1" * 2 + "*" * 15])
+    def test_a_corrected_number_that_no_file_can_carry_is_noted_only(self, setup, number):
+        run = sent_run()
+        trace = trace_of(run)
+        found = take(returns(run, (trace, "R01"), corrections=[(trace, "C01", f"{number:<17}")]))
+        assert [each.is_usable for each in found.corrections] == [False]
+        assert run.entries.get().corrections.get().is_used is False
+        authorisation = AutopayAuthorisation.objects.get()
+        sealed = crypto.ring().open(authorisation.account_sealed, about=crypto.about_account(authorisation.pk))
+        assert (authorisation.last_four, sealed.decode()) == (CANARY[-4:], CANARY)
+        assert AutopayReturn.objects.count() == 1
+
+    def test_one_correction_told_twice_in_a_file_counts_once(self, setup):
+        run = sent_run()
+        told_twice = [(trace_of(run), "C01", f"{'998877665':<17}")] * 2
+        found = take(returns(run, corrections=told_twice))
+        assert len(found.corrections) == 1
+        assert AutopayAuthorisation.objects.get().last_four == "7665"
+
+    def test_two_corrections_of_one_account_that_differ_are_refused(self, setup):
+        run = sent_run()
+        differ = [(trace_of(run), "C01", f"{'998877665':<17}"), (trace_of(run), "C01", f"{'998877666':<17}")]
+        with pytest.raises(NachaFileError, match="corrected twice"):
+            take(returns(run, corrections=differ))
+
+
+class TestWhatIsNotPresentedAgain:
+    def test_what_was_paid_in_part_is_told_anew_for_the_rest(self, setup, bookkeeper):
+        run = sent_run()
+        household = run.entries.get().household
+        take(returns(run, (trace_of(run), "R01")))
+        assert len(retries.list_waiting()) == 1
+        payments.record_payment(
+            household=household, method="cash", amount=D("10.00"), received_on=LATER, acting_user=bookkeeper, now=NOW
+        )
+        assert retries.list_waiting() == []
+        noticing.give_notices(today=LATER, now=NOW, acting_user=bookkeeper)
+        notice = household.autopay_notices.get(closed_at=None)
+        assert notice.amount == D("16.65") + D("26.65")  # the rest of January and the month that begins on February 28
+
+    def test_what_was_paid_another_way_waits_no_more(self, setup, bookkeeper):
+        run = sent_run()
+        take(returns(run, (trace_of(run), "R01")))
+        payments.record_payment(
+            household=run.entries.get().household, method="cash", amount=D("26.65"), received_on=LATER,
+            acting_user=bookkeeper, now=NOW,
+        )  # fmt: skip
+        assert retries.list_waiting() == []
+        assert selecting.list_candidates(effective_on=SOON, today=LATER) == []
+
+    @pytest.mark.parametrize("codes", [["R01", "R01", "R09"], ["R24"], ["R06"]])
+    def test_what_the_family_was_asked_to_pay_another_way_is_debited_no_more(self, setup, bookkeeper, codes):
+        """Nacha 2013, 2.12.4: presented again twice at most; a new debit of the amount for the same debt is once more."""
+        run = sent_run()
+        charge = run.entries.get().covers.get().charge_id
+        household = run.entries.get().household
+        days = (LATER, datetime.date(2026, 3, 19), datetime.date(2026, 3, 24))
+        for number, (code, day) in enumerate(zip(codes, days, strict=False)):
+            take(returns(run, (trace_of(run), code)), on=day, name=f"{number}.ach")
+            if number + 1 < len(codes):
+                run = again(day)
+        assert "pay it another way" in OutboxMessage.objects.filter(kind="autopay_return").latest("pk").body
+        noticing.give_notices(today=days[-1], now=NOW, acting_user=bookkeeper)
+        notice = household.autopay_notices.get(closed_at=None)
+        assert notice.amount == D("53.30")  # the months that begin on February 28 and March 31, and January's no more
+        billed = charges.charge_period(agreement=household.agreements.get(), period=1, acting_user=bookkeeper, now=NOW)
+        (candidate,) = selecting.list_candidates(effective_on=notice.debit_on, today=days[-1])
+        assert candidate.covers == ((billed.pk, D("26.65")),)
+        assert charge != billed.pk
+        assert clean()
+
+    def test_a_new_authorization_debits_it_after_all(self, setup, bookkeeper):
+        run = sent_run()
+        household = run.entries.get().household
+        take(returns(run, (trace_of(run), "R03")))
+        authorised(household, number="4445556667")
+        noticing.give_notices(today=LATER, now=NOW, acting_user=bookkeeper)
+        assert household.autopay_notices.get(closed_at=None).amount == D("53.30")

@@ -8,8 +8,10 @@ import pytest
 from achlens.core.validator import validate
 from django.core.exceptions import PermissionDenied
 
-from billing import payments, verify
+from billing import chart, payments, verify
 from billing.autopay import authorising, filing, noticing, reader, running, selecting
+from billing.banking.outstanding import list_outstanding
+from billing.closing import clearing
 from billing.collecting import arrangements
 from billing.collecting.arrangements import Promised
 from billing.models import AutopayCover, AutopayEntry, AutopayNotice, AutopayRun, BankMatch, Deposit, OpenItem, Payment
@@ -202,6 +204,16 @@ class TestLetOut:
         assert let_out(run).entry_count == 1
         assert AutopayEntry.objects.get(household=paid.household).dropped_why == "Paid meanwhile"
 
+    def test_leaves_out_who_promised_since(self, setup, bookkeeper):
+        stays, promises = authorised(), authorised(number="4445556667")
+        told(stays), told(promises)
+        run = prepare()
+        promised = Promised("promise", "Jo Sample", ((DEBIT_ON + datetime.timedelta(days=20), D("26.65")),), D("26.65"))
+        arrangements.arrange(household=promises.household, promised=promised, acting_user=bookkeeper, now=NOW, today=TODAY)
+        run = let_out(run)
+        assert (run.total, run.entry_count) == (D("26.65"), 1)
+        assert AutopayEntry.objects.get(household=promises.household).dropped_why == "Promise to pay under way"
+
     def test_too_late_for_its_day(self, authorisation):
         told(authorisation)
         with pytest.raises(running.TooLateError, match="can no longer be reached"):
@@ -250,6 +262,23 @@ class TestAfterwards:
         assert [(check.title, found) for check, found in verify.run_checks() if found] == []
         with pytest.raises(running.RunMovedOnError):
             running.settle_run(run=run, acting_user=bookkeeper, now=NOW)
+
+    def test_of_a_refused_file_nothing_waits_for_the_bank(self, authorisation, bookkeeper):
+        told(authorisation)
+        run = let_out(prepare())
+        assert [item.amount for item in list_outstanding()] == [D("26.65")]
+        running.refuse_run(run=run, why="Wrong company number", acting_user=bookkeeper, now=NOW, today=TODAY)
+        assert list_outstanding() == []
+        (way,) = [each for each in clearing.explain_all(DEBIT_ON) if each.code == chart.DEBITS_ON_THE_WAY]
+        assert (way.balance, way.is_explained, way.items) == (D("0.00"), True, [])
+
+    def test_a_file_whose_money_arrived_was_not_refused(self, authorisation, bookkeeper):
+        told(authorisation)
+        run = let_out(prepare())
+        _match(run.deposit, bookkeeper)
+        with pytest.raises(running.RunAtBankError, match="matched with a line of the bank"):
+            running.refuse_run(run=run, why="Wrong company number", acting_user=bookkeeper, now=NOW, today=TODAY)
+        assert not OpenItem.objects.filter(household=authorisation.household).exists()
 
     def test_a_stale_notice_makes_room(self, authorisation):
         told(authorisation)
