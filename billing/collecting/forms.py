@@ -41,8 +41,8 @@ class StepForm(OfficeForm):
         return cleaned
 
     def wanted(self, position: int) -> StepWanted | None:
-        """Return the step that was typed, or None."""
-        kind, _, wording = self.cleaned_data["what"].partition("-")
+        """Return the step that was typed, or None; a row that was left as it came, empty, cleans to nothing at all."""
+        kind, _, wording = self.cleaned_data.get("what", "").partition("-")
         if not kind:
             return None
         given = self.cleaned_data

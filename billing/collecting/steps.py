@@ -25,7 +25,10 @@ class StepsChangedError(Exception):
     """Somebody set other steps meanwhile."""
 
     def __init__(self, version: StepsVersion) -> None:
-        super().__init__("Meanwhile somebody set other steps. They are shown below; what you typed was not kept.")
+        who = f"{version.set_by.name} set" if version.set_by else "There is"
+        super().__init__(
+            f"Meanwhile: {who} table {version.number}. What you typed stands below; set it once more if it is to take its place."
+        )
         self.version = version
 
 

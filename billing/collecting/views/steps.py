@@ -12,7 +12,7 @@ from django.views.decorators.cache import never_cache
 from billing.collecting import queries, rules, steps
 from billing.collecting.forms import GraceForm, StepFormSet, initial_of
 from billing.collecting.rules import Foreseen, StepWanted
-from billing.models import OverdueStep
+from billing.models import OverdueStep, StepsVersion
 from billing.views.common import person
 from rentals.runtime import clock
 from rentals.staff.policy import requires
@@ -39,8 +39,8 @@ def overdue_steps(request: HttpRequest) -> HttpResponseBase:
             try:
                 return _set(request, wanted, form)
             except steps.StepsChangedError as changed:
-                messages.error(request, str(changed))
-                return redirect("overdue_steps")
+                faults = [str(changed)]
+                version, form = changed.version, _shown_anew(form, changed.version)
     example_on = (form.cleaned_data.get("example_on") if is_fine else None) or _day_before()
     context = {
         "version": version,
@@ -66,6 +66,13 @@ def _set(request: HttpRequest, wanted: list[StepWanted], form: GraceForm) -> Htt
     )
     messages.success(request, f"{len(wanted)} step{'s are' if len(wanted) > 1 else ' is'} set for everything that falls due now.")
     return redirect("overdue_steps")
+
+
+def _shown_anew(form: GraceForm, version: StepsVersion) -> GraceForm:
+    """Keep what was typed, with the table that is in force by now: set once more, it takes that one's place."""
+    form.data = form.data.copy()
+    form.data["shown"] = str(version.number)
+    return form
 
 
 def _day_before() -> datetime.date:

@@ -5,7 +5,7 @@ import uuid
 import pytest
 
 from billing import charges, overdue
-from billing.models import Arrangement, CallNote
+from billing.models import Arrangement, CallNote, StepsVersion
 from rentals.runtime import clock
 from tests.billing.collecting.test_arrangements import day, noon
 from tests.billing.factories import AgreementFactory, GuardianFactory
@@ -79,3 +79,45 @@ class TestCalls:
         assert answer.status_code == 422 and "Write whom you reached." in answer.content.decode()
         client.post(f"/households/{owing.pk}/owing/call/", keyed(outcome="reached", spoke_with="Jo", said="Pays on Friday"))
         assert "Pays on Friday" in client.get(f"/households/{owing.pk}/owing/").content.decode()
+
+
+class TestSteps:
+    """The manager's table, sent as a browser sends it: with the empty rows at its end."""
+
+    def sent(self, client, press, **changes):
+        page = client.get("/owing/steps/")
+        rows, form = page.context["rows"], page.context["form"]
+        fields = [*rows.management_form, *(field for row in rows for field in row), *form]
+        return {field.html_name: "" if field.value() is None else field.value() for field in fields} | {press: "1"} | changes
+
+    def test_shows_what_it_means_and_sets_it(self, owing, client_as):
+        client = client_as("manager")
+        assert client.post("/owing/steps/", self.sent(client, "show", **{"steps-0-days": "12"})).status_code == 200
+        assert StepsVersion.objects.latest("number").number == 1
+        answer = client.post("/owing/steps/", self.sent(client, "set", **{"steps-0-days": "12"}), follow=True)
+        assert "4 steps are set" in answer.content.decode()
+        assert StepsVersion.objects.latest("number").set_by == client.user
+
+    def test_a_row_more_is_a_step_more_and_one_emptied_is_one_less(self, owing, client_as):
+        client = client_as("manager")
+        more = {"steps-4-what": "recall", "steps-4-days": "60", "steps-4-days_to_answer": "10"}
+        assert "5 steps" in client.post("/owing/steps/", self.sent(client, "set", **more), follow=True).content.decode()
+        less = {"steps-2-what": "", "steps-2-days": "", "steps-2-days_to_answer": ""}
+        assert "4 steps" in client.post("/owing/steps/", self.sent(client, "set", **less), follow=True).content.decode()
+
+    def test_of_two_managers_the_second_is_told_and_loses_nothing(self, owing, client_as):
+        first, second = client_as("manager"), client_as("manager")
+        mine, theirs = (self.sent(client, "set", **{"steps-0-days": day}) for client, day in ((first, "11"), (second, "12")))
+        first.post("/owing/steps/", mine)
+        refused = second.post("/owing/steps/", theirs)
+        assert refused.status_code == 422
+        assert f"{first.user.name} set table 2" in refused.content.decode()
+        assert 'name="steps-0-days" value="12"' in refused.content.decode()
+        again = theirs | {"shown": str(refused.context["form"]["shown"].value())}
+        assert "4 steps are set" in second.post("/owing/steps/", again, follow=True).content.decode()
+        assert StepsVersion.objects.latest("number").number == 3
+
+    @pytest.mark.parametrize("field", ["steps-TOTAL_FORMS", "steps-INITIAL_FORMS", "shown", "grace_days"])
+    def test_what_nobody_types_is_refused(self, owing, client_as, field):
+        client = client_as("manager")
+        assert client.post("/owing/steps/", self.sent(client, "set", **{field: "x"})).status_code == 422
