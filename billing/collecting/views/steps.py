@@ -40,7 +40,7 @@ def overdue_steps(request: HttpRequest) -> HttpResponseBase:
                 return _set(request, wanted, form)
             except steps.StepsChangedError as changed:
                 faults = [str(changed)]
-                version, form = changed.version, _shown_anew(form, changed.version)
+                version, form = changed.version, _shown_anew(request, changed.version)
     example_on = (form.cleaned_data.get("example_on") if is_fine else None) or _day_before()
     context = {
         "version": version,
@@ -68,10 +68,12 @@ def _set(request: HttpRequest, wanted: list[StepWanted], form: GraceForm) -> Htt
     return redirect("overdue_steps")
 
 
-def _shown_anew(form: GraceForm, version: StepsVersion) -> GraceForm:
+def _shown_anew(request: HttpRequest, version: StepsVersion) -> GraceForm:
     """Keep what was typed, with the table that is in force by now: set once more, it takes that one's place."""
-    form.data = form.data.copy()
-    form.data["shown"] = str(version.number)
+    typed = request.POST.copy()
+    typed["shown"] = str(version.number)
+    form = GraceForm(typed)
+    form.is_valid()
     return form
 
 
