@@ -289,8 +289,9 @@ def _check(record: Record, total: int, counts: dict[int, tuple[str, int]]) -> No
             record.line, f"The control total is {given}, the amounts above add up to {total}: something is missing or changed."
         )
     for place, (what, counted) in counts.items():
-        if not fields[place].isdecimal() or int(fields[place]) != counted:
-            said = f"The trailer counts {fields[place] or 'no'} {what}, {counted} were read: something is missing or changed."
+        if not re.fullmatch(r"\d{1,9}", fields[place], re.ASCII) or int(fields[place]) != counted:
+            told = shown(fields[place]) or "no"
+            said = f"The trailer counts {told} {what}, {counted} were read: something is missing or changed."
             _refuse(record.line, said)
 
 
@@ -308,7 +309,7 @@ def _funds(kind: str, rest: list[str], record: Record) -> int:
     if kind in FIXED:
         return FIXED[kind]
     if kind == "D":
-        if not rest or not rest[0].isdecimal():
+        if not rest or not re.fullmatch(r"\d{1,3}", rest[0], re.ASCII):
             _refuse(record.line, "Funds type D does not say over how many days the amount is spread.")
         return 1 + 2 * int(rest[0])
     _refuse(record.line, f"“{shown(kind)}” is no funds type (0, 1, 2, S, V, D, Z).")
@@ -330,6 +331,8 @@ def _detail(record: Record) -> tuple[tuple[str, str, str, str], str]:
             fields = fields[:needed]
     given = [x.strip() for x in [*fields, "", "", "", "", ""]]
     taken = 3 + _funds(given[2], given[3:], record)
+    if taken + 1 >= len(given):
+        _refuse(record.line, "The transaction ends before all parts of its amount are told: something is missing.", COMPLETE)
     return (given[0], given[1], given[taken], given[taken + 1]), " ".join(x.strip() for x in text if x.strip())
 
 

@@ -18,6 +18,7 @@ from rentals.runtime.templatetags.office import money as written
 
 LARGEST = 5 * 1024 * 1024
 MOST_LINES = 20_000
+MOST_DIGITS = 26
 AGAIN = "Download the file from the bank once more; if it stays like this, ask the bank for a new one."
 NOT_FROM_A_BANK = "Do not open it elsewhere; ask the bank where it comes from."
 SHORTER = "Download a shorter span of days."
@@ -113,6 +114,8 @@ def day_of(year: int, month: int, day: int) -> datetime.date | None:
 
 def in_cents(figure: Decimal, said: str, line: int, advice: str) -> Decimal:
     """Return an amount with two digits after the point. Raises BankFileError when it has more, or is too large to be true."""
+    if len(figure.as_tuple().digits) > MOST_DIGITS:
+        raise BankFileError(line, f"“{shown(said)}” has more digits than an amount has.", advice)
     exponent = figure.normalize().as_tuple().exponent
     if isinstance(exponent, int) and exponent < -2:
         raise BankFileError(line, f"“{shown(said)}” has more than two digits after the point.", advice)

@@ -14,9 +14,11 @@ from xml.sax.xmlreader import AttributesImpl, InputSource
 from defusedxml.common import DefusedXmlException
 from defusedxml.expatreader import DefusedExpatParser
 
-from billing.banking.readers.found import NOT_FROM_A_BANK, BankFileError, shown
+from billing.banking.readers.found import NOT_FROM_A_BANK, SHORTER, BankFileError, shown
 
 DEEPEST = 24
+MOST_ELEMENTS = 300_000
+"""More than a file of the largest size holds whose elements say something."""
 
 
 @dataclass
@@ -149,7 +151,7 @@ def read_sgml(text: str, first_line: int) -> Node:
     stack: list[Node] = []
     aggregates = _AGGREGATES | {name.upper() for name in _CLOSED.findall(text)}
     line = first_line
-    place = 0
+    place = count = 0
     for tag in _TAG.finditer(text):
         between = text[place : tag.start()]
         if between.strip():
@@ -161,6 +163,8 @@ def read_sgml(text: str, first_line: int) -> Node:
         elif root is not None and not stack:
             raise BankFileError(line, f"<{name}> stands after the end of the file’s contents.")
         else:
+            count += 1
+            _check_count(count, line)
             node = Node(name, line, _plain(value))
             root = _attach(root, stack, node)
             # A name with a dot is some bank's own: those that matter to nobody here are written as leaves.
@@ -183,6 +187,11 @@ def _close(stack: list[Node], name: str, line: int) -> None:
         return
     opened = f"<{stack[-1].name}> of line {stack[-1].line} is still open" if stack else "nothing is open"
     raise BankFileError(line, f"</{name}> does not fit here: {opened}.")
+
+
+def _check_count(count: int, line: int) -> None:
+    if count > MOST_ELEMENTS:
+        raise BankFileError(line, f"The file has more than {MOST_ELEMENTS:,} elements; a bank’s file has fewer.", SHORTER)
 
 
 def _attach(root: Node | None, stack: list[Node], node: Node) -> Node:
@@ -225,11 +234,14 @@ class _Builder(ContentHandler):
         self.in_capitals = in_capitals
         self.root: Node | None = None
         self.stack: list[Node] = []
+        self.count = 0
 
     def startElement(self, name: str, attrs: AttributesImpl) -> None:  # noqa: N802 - the name the parser calls
         """Begin an element."""
         plain = name.upper() if self.in_capitals else name.rpartition(":")[2]
         node = Node(plain, self.parser.getLineNumber(), attributes=dict(attrs.items()))
+        self.count += 1
+        _check_count(self.count, node.line)
         self.root = _attach(self.root, self.stack, node)
         self.stack.append(node)
 
@@ -263,7 +275,7 @@ def read_xml(content: bytes, *, root: str = "") -> Node:
         raise BankFileError(parser.getLineNumber(), reason, NOT_FROM_A_BANK) from error
     except SAXParseException as error:
         raise BankFileError(error.getLineNumber(), _reason(error, builder)) from error
-    except (SAXException, UnicodeError) as error:
+    except (SAXException, LookupError, ValueError) as error:  # also a spelling that the parser does not know
         raise BankFileError(None, "The file is not readable XML.") from error
     return _whole(builder.root, root, builder.stack, "", parser.getLineNumber() or 1)
 

@@ -114,7 +114,9 @@ def _rows(text: str, delimiter: str) -> list[Row]:
                 raise BankFileError(begins, f"The file holds more than {MOST_ROWS:,} lines.", SHORTER)
     except csv.Error as error:
         said = "A quotation mark opens here and is never closed: a part of the file is missing."
-        if "end of data" not in str(error):
+        if "larger than field limit" in str(error):
+            said = "A cell of this line is longer than any that a bank writes."
+        elif "end of data" not in str(error):
             said = "The quotation marks of this line do not pair."
         raise BankFileError(begins, said, AGAIN) from error
     return rows

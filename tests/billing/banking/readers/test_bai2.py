@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from billing.banking import readers
+from billing.banking.readers import BankFileError
 from tests.billing.banking.readers.test_same_day import by_bai2
 
 D = Decimal
@@ -190,3 +191,15 @@ def test_agrees_with_another_reader_on_many_kinds():
     (account,) = read(content).accounts
     assert [(x.reference, x.posted_on, x.amount) for x in account.lines] == theirs
     assert account.balance == closing
+
+
+class TestOddFields:
+    @pytest.mark.parametrize("funds", ["D,50", "D,3,1,100", "D,9,,", "D," + "9" * 5000, "D,-1", "D,٣", "D,"])
+    def test_an_amount_spread_over_days_that_are_not_told_is_refused(self, funds):
+        with pytest.raises(BankFileError, match=r"Line 4: .*(something is missing|how many days)"):
+            read(one(f"16,195,1000,{funds}/"))
+
+    @pytest.mark.parametrize("count", ["9" * 5000, "٣", "-3", "", "x"])
+    def test_a_count_that_is_none_is_refused(self, count):
+        with pytest.raises(BankFileError, match=r"Line 5: The trailer counts"):
+            read(one("16,195,1000,Z,1,2,text").replace(b"49,", b"49,").replace(b",3/\n98", f",{count}/\n98".encode()))

@@ -185,6 +185,10 @@ BAD = {
     "brackets": (ofx1(line("A", "(75.00)")), 21, "is not an amount"),
     "no amount": (ofx1(line("A", "")), 21, "has no amount"),
     "too large": (ofx1(line("A", "9" * 14)), 21, "larger than the books"),
+    "endless": (ofx1(line("A", "9" * 1_100_000)), 21, "more digits than an amount has"),
+    "a digit far behind": (ofx1(line("A", "1." + "0" * 40 + "1")), 21, "more digits than an amount has"),
+    "spelling of xml": (GOOD2.replace(b'encoding="UTF-8"', b'encoding="utf-7"'), None, "not readable XML"),
+    "no spelling of xml": (GOOD2.replace(b'encoding="UTF-8"', b'encoding="nowhere"'), None, "not readable XML"),
     "day": (ofx1(line("A", "5.00", "20260230")), 20, "“20260230” is not a day"),
     "american day": (ofx1(line("A", "5.00", "03/11/2026")), 20, "is not a day"),
     "no day": (ofx1(line("A", "5.00", "")), 20, "has no day"),
@@ -239,3 +243,18 @@ class TestRefuses:
     def test_every_file_cut_short(self, place):
         with pytest.raises(BankFileError):
             read(GOOD[: GOOD.rindex(b"</OFX>")][:place])
+
+
+class TestSize:
+    """A small file of empty elements is no bank's, and would cost a lot to look through."""
+
+    @pytest.mark.parametrize(
+        "content",
+        [
+            b"OFXHEADER:100\n\n<OFX>" + b"<A>x" * 300_001 + b"</OFX>",
+            b'<?xml version="1.0"?><OFX>' + b"<A/>" * 300_001 + b"</OFX>",
+        ],
+    )
+    def test_more_elements_than_a_bank_writes_are_refused(self, content):
+        with pytest.raises(BankFileError, match="more than 300,000 elements"):
+            readers.read(content, currency="USD")
