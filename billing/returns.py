@@ -5,7 +5,7 @@ import datetime
 from django.db import connection, transaction
 
 from billing import allocation, ledger
-from billing.models import JournalEntry, Payment, PaymentReturn
+from billing.models import AutopayReturn, CardTakenBack, JournalEntry, Payment, PaymentReturn
 from rentals.families.models import Household
 from rentals.runtime.locks import lock_one
 from rentals.staff.models import User
@@ -22,12 +22,21 @@ RESTORE = """
 """
 
 
+def is_told_elsewhere(returned: PaymentReturn) -> bool:
+    """Tell whether a file of debits that came back, or a payout of cards, says that this payment did."""
+    return (
+        AutopayReturn.objects.filter(payment_return=returned).exists()
+        or CardTakenBack.objects.filter(payment_return=returned).exists()
+    )
+
+
 @transaction.atomic
 def undo_return(*, payment: Payment, reason: str, acting_user: User, now: datetime.datetime) -> JournalEntry:
     """Take a return back by an entry that names it; the payment stands again and pays what it paid. Returns the entry.
 
     What other money has paid meanwhile stays paid; the payment then pays what is open. Outermost, or inside the undoing of a
-    match that has locked the household. Raises PaymentReturn.DoesNotExist, AlreadyReversedError, MonthClosedError.
+    match that has locked the household; not for a return that `is_told_elsewhere`. Raises PaymentReturn.DoesNotExist,
+    AlreadyReversedError, MonthClosedError.
     """
     lock_one(Household.objects.filter(pk=payment.household_id))
     payment = lock_one(Payment.objects.filter(pk=payment.pk))

@@ -82,9 +82,14 @@ def _households_of(line: BankLine) -> list[int]:
 
 
 def _take_back(match: BankMatch, acting_user: User, now: datetime.datetime) -> JournalEntry | None:
-    """Take back what was made for a match, on its own day if that month is open. A payment that came back since is back."""
+    """Take back what was made for a match, on its own day if that month is open. A payment that came back since is back.
+
+    A return of which the bank's file of returns tells too, or a payout, is true whatever this line is: it waits for its own.
+    """
     if match.entry is not None:
         returned = getattr(match.entry, "payment_return", None)
+        if returned is not None and returns.is_told_elsewhere(returned):
+            return None
         if returned is not None:
             return returns.undo_return(payment=returned.payment, reason=MISTAKE, acting_user=acting_user, now=now)
         day = ledger.open_day(match.entry.entry_on)

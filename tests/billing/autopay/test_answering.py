@@ -9,11 +9,13 @@ from billing import charges, payments, queries, verify
 from billing.autopay import answering, crypto, noticing, retries, running, selecting
 from billing.autopay import queries as autopay_queries
 from billing.autopay.reader import NachaFileError
+from billing.banking import matching
+from billing.banking.outstanding import list_outstanding
 from billing.models import AutopayAnswers, AutopayAuthorisation, AutopayEntry, AutopayReturn, OpenItem, PaymentReturn
 from rentals.documents.models import OutboxMessage
 from tests.billing.autopay.bank import returns
 from tests.billing.autopay.conftest import CANARY, NOW, authorised, told
-from tests.billing.autopay.test_running import prepare, sent_run, text_of
+from tests.billing.autopay.test_running import bank_lines, prepare, sent_run, text_of
 from tests.factories import BookkeeperFactory
 
 D = Decimal
@@ -297,3 +299,18 @@ class TestWhatIsNotPresentedAgain:
         authorised(household, number="4445556667")
         noticing.give_notices(today=LATER, now=NOW, acting_user=bookkeeper)
         assert household.autopay_notices.get(closed_at=None).amount == D("53.30")
+
+
+class TestBesideTheBank:
+    def test_a_return_that_the_file_tells_too_stays_when_its_bank_line_is_undone(self, setup, bookkeeper):
+        """The bookkeeper matched the wrong line; that the debit came back is true all the same."""
+        run = sent_run()
+        payment = run.entries.get().payment
+        (line,) = bank_lines(("-26.65", LATER, "RETURNED ITEM"), clerk=bookkeeper)
+        matching.match_returned(line=line, payment=payment, reason="Account closed", acting_user=bookkeeper, now=NOW)
+        take(returns(run, (trace_of(run), "R02")))
+        matching.undo_match(line=line, acting_user=bookkeeper, now=NOW)
+        assert PaymentReturn.objects.get().payment == payment
+        assert not line.matches.filter(undone_at=None).exists()
+        assert [(item.kind, item.amount) for item in list_outstanding()] == [("deposit", D("26.65")), ("return", D("-26.65"))]
+        assert clean()

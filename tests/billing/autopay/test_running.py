@@ -10,13 +10,16 @@ from django.core.exceptions import PermissionDenied
 
 from billing import chart, payments, verify
 from billing.autopay import authorising, filing, noticing, reader, running, selecting
+from billing.banking import matching, operations
+from billing.banking.operations import AccountAnswer
 from billing.banking.outstanding import list_outstanding
 from billing.closing import clearing
 from billing.collecting import arrangements
 from billing.collecting.arrangements import Promised
-from billing.models import AutopayCover, AutopayEntry, AutopayNotice, AutopayRun, BankMatch, Deposit, OpenItem, Payment
+from billing.models import AutopayCover, AutopayEntry, AutopayNotice, AutopayRun, BankLine, BankMatch, Deposit, OpenItem, Payment
 from rentals.documents.models import OutboxMessage
 from tests.billing.autopay.conftest import DEBIT_ON, NOW, TODAY, authorised, told
+from tests.billing.banking.statements import line, ofx1
 from tests.billing.factories import AgreementFactory
 from tests.factories import BookkeeperFactory, UserFactory
 
@@ -292,18 +295,19 @@ def _pay(authorisation, amount, clerk):
     )
 
 
-def _match(deposit, clerk):
-    from billing.banking import matching, operations
-    from billing.banking.operations import AccountAnswer
-    from billing.models import BankLine
-    from tests.billing.banking.statements import line, ofx1
-
-    content = ofx1(line("A1", str(deposit.amount), deposit.deposited_on))
+def bank_lines(*told, clerk):
+    """Take in a file of the bank's with these lines (amount, day, words), and return them."""
+    content = ofx1(*(line(f"A{n}", amount, on, name=words) for n, (amount, on, words) in enumerate(told)))
     file = operations.read_file(content=content, file_name="march.ofx", acting_user=clerk, now=NOW)
     answers = {each["fingerprints"][0]: AccountAnswer(name="Checking") for each in file.contents["accounts"]}
     operations.take_in(file=file, answers=answers, same_lines=(), acting_user=clerk, now=NOW)
+    return list(BankLine.objects.order_by("pk"))
+
+
+def _match(deposit, clerk):
+    (one,) = bank_lines((str(deposit.amount), deposit.deposited_on, "DEPOSIT"), clerk=clerk)
     parts = [matching.Part("entry", entry_id=deposit.entry_id)]
-    matching.match_line(line=BankLine.objects.get(), parts=parts, how="hand", acting_user=clerk, now=NOW)
+    matching.match_line(line=one, parts=parts, how="hand", acting_user=clerk, now=NOW)
     assert BankMatch.objects.filter(deposit=deposit, undone_at=None).exists()
 
 
