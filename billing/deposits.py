@@ -16,6 +16,7 @@ from billing import banks, chart, ledger
 from billing.models import CardTakenBack, Deposit, JournalEntry, Payment, PaymentReturn, Refund, TakingCount
 from rentals.runtime.locks import lock_rows
 from rentals.runtime.money import ZERO
+from rentals.runtime.templatetags.office import day as written_day
 from rentals.runtime.templatetags.office import money as written
 from rentals.staff.models import User
 from rentals.staff.operations import claim_request, keep_answer, take_number
@@ -27,6 +28,15 @@ class NotOnHandError(Exception):
     def __init__(self, numbers: Sequence[str]) -> None:
         super().__init__(f"Not on hand any more: {', '.join(numbers)}. Make the deposit of what is still on the list.")
         self.numbers = list(numbers)
+
+
+class ReceivedLaterError(Exception):
+    """A deposit of a day on which some of its payments were not there yet."""
+
+    def __init__(self, payments: Sequence[Payment], deposited_on: datetime.date) -> None:
+        named = ", ".join(f"{each.number} on {written_day(each.received_on)}" for each in payments)
+        super().__init__(f"Received after {written_day(deposited_on)}: {named}. Write the day the deposit goes to the bank.")
+        self.payments = list(payments)
 
 
 class NothingToDepositError(Exception):
@@ -73,7 +83,7 @@ def make_deposit(
     Cash that was paid back out of what is on hand makes it smaller, as far as there is cash among the payments; so does
     what was short when the takings were counted down, and what was over makes it larger.
     `fee`: what a card processor keeps of a payout. Outermost, or inside the run that sends a file or reads a payout.
-    Raises NothingToDepositError, NotOnHandError (with their numbers), FeeTooLargeError, MonthClosedError.
+    Raises NothingToDepositError, NotOnHandError (with their numbers), ReceivedLaterError, FeeTooLargeError, MonthClosedError.
     """
     keys = sorted({payment.pk for payment in payments})
     if not keys:
@@ -84,6 +94,9 @@ def make_deposit(
         if answer is not None:
             return Deposit.objects.get(pk=answer["deposit"])
     locked = _lock_on_hand(keys, Deposit.Kind(kind))
+    later = [payment for payment in locked if payment.received_on > deposited_on]
+    if later and kind == Deposit.Kind.COUNTER:
+        raise ReceivedLaterError(later, deposited_on)
     cash = sum((payment.amount for payment in locked if payment.method == Payment.Method.CASH), ZERO)
     paid_back = _cash_paid_back(cash)
     apart = _counted_apart(cash - sum(paid_back.values(), ZERO))

@@ -13,6 +13,9 @@ from rentals.runtime.money import ZERO
 from rentals.runtime.templatetags.office import day as written_day
 from rentals.staff.models import User
 
+LONG_BEFORE = datetime.timedelta(days=2 * 365)
+"""While no month is closed, nothing is posted longer than this before what the books begin with."""
+
 
 @dataclass(frozen=True)
 class Line:
@@ -42,6 +45,15 @@ class MonthClosedError(Exception):
     def __init__(self, open_from: datetime.date) -> None:
         super().__init__(f"The books are closed before {written_day(open_from)}. Use that day or a later one.")
         self.open_from = open_from
+
+
+class LongBeforeError(MonthClosedError):
+    """The day lies long before the books begin: a slip of the year, after which every month from there would be to close."""
+
+    def __init__(self, day: datetime.date, began_on: datetime.date) -> None:
+        said = f"The books begin on {written_day(began_on)}, and {written_day(day)} is years before. Check the year."
+        Exception.__init__(self, said)
+        self.open_from = began_on
 
 
 class UnbalancedEntryError(Exception):
@@ -110,7 +122,7 @@ def post_entry(
     """Write one entry with all its postings, in one statement each, and return it. Postings of zero are left out.
 
     `source` says once and for all what the entry records ("charge/1042"). Runs inside the operation that needs it.
-    Raises UnbalancedEntryError and MonthClosedError; the database refuses both once more, whoever writes.
+    Raises UnbalancedEntryError and MonthClosedError, which the database refuses once more, whoever writes; and LongBeforeError.
     """
     draft = Draft(entry_on, kind, memo, source, postings, made_at=now, reverses=reverses)
     return post_entries(drafts=[draft], acting_user=acting_user)[0]
@@ -120,6 +132,7 @@ def post_entry(
 def post_entries(*, drafts: Sequence[Draft], acting_user: User) -> list[JournalEntry]:
     """Write many entries at once, in two statements, and return them in order; the same rules as for one."""
     first = open_from()
+    began = JournalEntry.objects.aggregate(first=models.Min("entry_on"))["first"] if first is None else None
     kept: list[list[Line]] = []
     for draft in drafts:
         lines = [line for line in draft.postings if line.amount]
@@ -128,6 +141,8 @@ def post_entries(*, drafts: Sequence[Draft], acting_user: User) -> list[JournalE
             raise UnbalancedEntryError(difference)
         if first is not None and draft.entry_on < first:
             raise MonthClosedError(first)
+        if began is not None and draft.entry_on < began - LONG_BEFORE:
+            raise LongBeforeError(draft.entry_on, began)
         kept.append(lines)
     entries = [
         JournalEntry(

@@ -4,6 +4,7 @@ from billing.checking import check, told
 
 GUARDS = [
     "deposit_kept",
+    "payment_deposited_after_receipt",
     "bankstatement_kept",
     "bankline_kept",
     "bankline_only_left_out",
@@ -28,6 +29,15 @@ def deposits_are_their_payments() -> list[str]:
                LATERAL (SELECT coalesce(sum(c.difference), 0) AS sum FROM billing_takingcount c WHERE c.deposit_id = d.id) apart,
                LATERAL (SELECT coalesce(sum(t.amount), 0) AS sum FROM billing_cardtakenback t WHERE t.deposit_id = d.id) taken
          WHERE d.amount <> paid.sum - back.sum - taken.sum + apart.sum - d.fee""")
+
+
+@check(8, "No cash or check lies in a deposit of a day before it was received")
+def deposits_after_receipts() -> list[str]:
+    """Invariant 8: what is on hand is never less than nothing."""
+    return told("""
+        SELECT format('payment %s was received on %s, its deposit %s is of %s', p.number, p.received_on, d.number, d.deposited_on)
+          FROM billing_payment p JOIN billing_deposit d ON d.id = p.deposit_id
+         WHERE d.kind = 'counter' AND d.deposited_on < p.received_on""")
 
 
 @check(10, "Every bank line is matched to the cent or not at all")

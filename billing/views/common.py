@@ -27,6 +27,7 @@ EXPECTED = (
     payments.ReturnedBeforeReceivedError,
     deposits.NotOnHandError,
     deposits.NothingToDepositError,
+    deposits.ReceivedLaterError,
     taking_days.TakingClosedError,
     takings.ChequesNotTickedError,
     takings.DifferenceNeedsReasonError,

@@ -1,5 +1,7 @@
 """What the database refuses of the books, tried in raw SQL: with the application's rights, and as the tables' owner."""
 
+import datetime
+
 import psycopg
 import pytest
 
@@ -369,6 +371,16 @@ class TestPaymentsAndDeposits:
         with pytest.raises(psycopg.errors.CheckViolation) as refused:
             cursor.execute(f"UPDATE billing_payment SET deposit_id = {books['deposit'].pk} WHERE id = {spare.pk}")
         assert refused.value.diag.constraint_name == "deposit_is_its_payments"
+
+    @pytest.mark.parametrize("role", ["app_cursor", "owner_cursor"])
+    def test_nothing_lies_in_a_deposit_of_a_day_before_it_was_received(self, request, books, role):
+        cursor, after = request.getfixturevalue(role), DAY + datetime.timedelta(days=1)
+        spare = payments.record_payment(
+            household=HouseholdFactory(), method="cash", amount=5, received_on=after, acting_user=books["clerk"], now=NOON
+        )
+        with pytest.raises(psycopg.errors.CheckViolation) as refused:
+            cursor.execute(f"UPDATE billing_payment SET deposit_id = {books['deposit'].pk} WHERE id = {spare.pk}")
+        assert refused.value.diag.constraint_name == "deposit_after_receipt"
 
     def test_a_returned_payment_is_not_deposited(self, cursor, books):
         with pytest.raises(psycopg.errors.CheckViolation) as refused:

@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import pytest
 
-from billing import chart, ledger
+from billing import chart, ledger, months, payments
 from billing.models import Account, JournalEntry, Posting
 from billing.models.ledger import BILLED
 from tests.billing.factories import DAY, NOON, HouseholdFactory
@@ -80,3 +80,16 @@ class TestMonthAfter:
 class TestBilledAccounts:
     def test_are_those_that_a_run_posts_to(self):
         assert set(BILLED) == {chart.RECEIVABLES, chart.SALES_TAX, chart.RENT, chart.PROTECTION}
+
+
+class TestYear:
+    def test_a_slip_of_the_year_is_refused_while_no_month_is_closed(self, bookkeeper):
+        """Months are closed in order from the first entry on: one of 1926 would ask for a hundred years of closings."""
+        given = {"household": HouseholdFactory(), "method": "cash", "amount": D("5.00"), "acting_user": bookkeeper, "now": NOON}
+        payments.record_payment(received_on=DAY, **given)
+        with pytest.raises(
+            ledger.LongBeforeError, match=r"begin on Mar 10, 2026, and Mar 10, 1926 is years before. Check the year"
+        ):
+            payments.record_payment(received_on=DAY.replace(year=1926), **given)
+        payments.record_payment(received_on=DAY - ledger.LONG_BEFORE, **given)
+        assert months.next_to_close() == (DAY - ledger.LONG_BEFORE).replace(day=1)

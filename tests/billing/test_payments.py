@@ -8,7 +8,7 @@ import pytest
 from djmoney.money import Money
 
 from billing import charges, chart, deposits, ledger, payments, queries
-from billing.models import Allocation, Payment, PaymentReturn
+from billing.models import Allocation, Deposit, Payment, PaymentReturn
 from rentals.staff.operations import RequestKeyReusedError
 from tests.billing.factories import DAY, NOON, AgreementFactory, FollowingAgreementFactory, HouseholdFactory, TaxAreaFactory
 
@@ -173,6 +173,15 @@ class TestMakeDeposit:
         assert refused.value.numbers == [there.number, back.number]
         with pytest.raises(deposits.NothingToDepositError):
             deposits.make_deposit(payments=[], deposited_on=DAY, acting_user=bookkeeper, now=NOON)
+
+    def test_refuses_a_day_before_they_were_received(self, bookkeeper):
+        paid = payments.record_payment(
+            household=HouseholdFactory(), method="cash", amount=D("30.00"), received_on=DAY, acting_user=bookkeeper, now=NOON
+        )
+        before = DAY - datetime.timedelta(days=1)
+        with pytest.raises(deposits.ReceivedLaterError, match=rf"Received after Mar 9, 2026: {paid.number} on Mar 10, 2026\."):
+            deposits.make_deposit(payments=[paid], deposited_on=before, acting_user=bookkeeper, now=NOON)
+        assert not Deposit.objects.exists()
 
 
 class TestRentalCredit:

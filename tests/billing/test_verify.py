@@ -142,6 +142,7 @@ BREAKS = {
     "purchases_stand": ["UPDATE billing_purchase SET price = price + 1, discount = 1"],
     "control_account_equals_open_items": ["DELETE FROM billing_paymentreturn"],
     "lines_equal_entries": ["UPDATE billing_chargeline SET amount = amount + 1"],
+    "deposits_after_receipts": ["UPDATE billing_payment SET received_on = '2030-01-01' WHERE method = 'cash'"],
     "deposits_are_their_payments": ["UPDATE billing_payment SET deposit_id = NULL"],
     "fleet_equals_ledger": ["UPDATE billing_fleetasset SET cost = cost + 1"],
     "depreciation_follows_schedule": ["UPDATE billing_fleetdepreciation SET accumulated = accumulated + 1"],
