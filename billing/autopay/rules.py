@@ -15,6 +15,10 @@ WEIGHTS = (3, 7, 1, 3, 7, 1, 3, 7)
 DAY = datetime.timedelta(days=1)
 NOTICE_DAYS = 10
 """Calendar days ahead that a family is told a varying amount (12 CFR 1005.10(d)(1); Nacha 2013, 2.3.2.6)."""
+TOLD_DAYS = 7
+"""A debit settles at most so many days after the day the family was told; later it is told anew. Common practice, no source."""
+FURTHEST_DAYS = 30
+"""A run is made for no day further ahead: banks keep files for about so long at most. Common practice, no source."""
 RETRY_DAYS = 180
 MOST_RETRIES = 2
 """What came back for lack of money may be presented twice more, within 180 days of its settlement (Nacha 2013, 2.12.4)."""
@@ -127,6 +131,11 @@ def live_after_prenote(settled_on: datetime.date) -> datetime.date:
 def latest_notice(debit_on: datetime.date) -> datetime.date:
     """Return the last day on which the family can be told the amount of a debit."""
     return debit_on - NOTICE_DAYS * DAY
+
+
+def latest_debit(told_for: datetime.date) -> datetime.date:
+    """Return the last day on which a debit may settle that the family was told for a day."""
+    return told_for + TOLD_DAYS * DAY
 
 
 def latest_retry(settled_on: datetime.date) -> datetime.date:

@@ -49,6 +49,17 @@ class NothingToDebitError(Exception):
         self.effective_on = effective_on
 
 
+class TooFarAheadError(Exception):
+    """A run for a day that no bank keeps a file for."""
+
+    def __init__(self, effective_on: datetime.date) -> None:
+        super().__init__(
+            f"{written_day(effective_on)} is more than {rules.FURTHEST_DAYS} days ahead. Check the day: a run is prepared "
+            "shortly before its file leaves."
+        )
+        self.effective_on = effective_on
+
+
 class RunUnderWayError(Exception):
     """Another run is prepared and has not left."""
 
@@ -99,13 +110,15 @@ class RunAtBankError(Exception):
 def prepare_run(*, wanted_on: datetime.date, acting_user: User, now: datetime.datetime, today: datetime.date) -> AutopayRun:
     """Select what is due and put it into a run, for the first banking day at or after the wanted one that a file can reach.
 
-    Outermost. Raises SetupMissingError, RunUnderWayError, NothingToDebitError.
+    Outermost. Raises SetupMissingError, RunUnderWayError, TooFarAheadError, NothingToDebitError.
     """
     setup = _lock_setup()
     under_way = AutopayRun.objects.filter(state__in=[State.WAITING, State.READY]).first()
     if under_way is not None:
         raise RunUnderWayError(under_way)
     effective_on = rules.effective_on(sent_on=today, wanted_on=wanted_on)
+    if effective_on > today + rules.FURTHEST_DAYS * rules.DAY:
+        raise TooFarAheadError(effective_on)
     keys = {each.authorisation.household_id for each in selecting.list_candidates(effective_on=effective_on, today=today)}
     lock_rows(Household.objects.filter(pk__in=keys), strength="no_key")
     chosen = [each for each in selecting.list_candidates(effective_on=effective_on, today=today) if each.is_selected]
@@ -322,5 +335,5 @@ def _is_at_bank(run: AutopayRun) -> bool:
 
 def close_stale_notices(*, today: datetime.date, now: datetime.datetime) -> int:
     """Close the notices whose day is over by a week: nothing was left to debit, and the next ones may be told."""
-    stale = AutopayNotice.objects.filter(closed_at=None, debit_on__lt=today - datetime.timedelta(days=7))
+    stale = AutopayNotice.objects.filter(closed_at=None, debit_on__lt=today - rules.TOLD_DAYS * rules.DAY)
     return stale.exclude(entries__state=EntryState.OPEN).update(closed_at=now)

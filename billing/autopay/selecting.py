@@ -6,7 +6,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from decimal import Decimal
 
-from billing.autopay import retries
+from billing.autopay import retries, rules
 from billing.autopay.pauses import why_paused
 from billing.models import AutopayAuthorisation, AutopayCover, AutopayEntry, AutopayNotice, OpenItem
 from rentals.runtime.money import ZERO
@@ -94,6 +94,8 @@ def _again(entry: AutopayEntry, owed: Owed, paused: dict[int, str], effective_on
 def _told(notice: AutopayNotice, owed: Owed, taken: set[int], paused: dict[int, str], effective_on: datetime.date) -> Candidate:
     if notice.debit_on > effective_on:
         return Candidate(notice.authorisation, notice, None, (), f"Told for {written_day(notice.debit_on)}")
+    if effective_on > rules.latest_debit(notice.debit_on):
+        return Candidate(notice.authorisation, notice, None, (), f"Told for {written_day(notice.debit_on)}, too long before")
     if notice.household_id in paused:
         return Candidate(notice.authorisation, notice, None, (), paused[notice.household_id])
     open_charges = [

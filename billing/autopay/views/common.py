@@ -22,6 +22,7 @@ EXPECTED = (
     running.RunAtBankError,
     running.RunMovedOnError,
     running.RunUnderWayError,
+    running.TooFarAheadError,
     running.TooLateError,
     deposits.NotOnHandError,
     payments.PaymentReturnedError,

@@ -126,6 +126,22 @@ class TestPrepare:
         told(authorisation, debit_on=datetime.date(2026, 3, 14))
         assert prepare(wanted_on=datetime.date(2026, 3, 14)).effective_on == datetime.date(2026, 3, 16)
 
+    def test_not_for_a_day_weeks_ahead(self, authorisation):
+        told(authorisation)
+        with pytest.raises(running.TooFarAheadError, match=r"Apr 10, 2026 is more than 30 days ahead"):
+            prepare(wanted_on=TODAY + datetime.timedelta(days=31))
+        assert not AutopayRun.objects.exists()
+
+    def test_not_long_after_the_day_that_the_family_was_told(self, authorisation):
+        """12 CFR 1005.10(d)(1): the family was told the date too."""
+        told(authorisation)
+        a_week, more = DEBIT_ON + datetime.timedelta(days=7), DEBIT_ON + datetime.timedelta(days=8)
+        (candidate,) = selecting.list_candidates(effective_on=more, today=TODAY)
+        assert candidate.why_not == "Told for Mar 12, 2026, too long before"
+        with pytest.raises(running.NothingToDebitError):
+            prepare(wanted_on=more)
+        assert prepare(wanted_on=a_week).effective_on == a_week
+
     def test_one_at_a_time(self, authorisation):
         told(authorisation)
         prepare()
