@@ -71,6 +71,7 @@ class Reconciliation:
     """Bank and books at the end of one day. `difference` is bank less books; the parts below add up to it.
 
     told: how the bank's balance is known: "statement" (a file gave it), "typed", or "lines" (worked out from another day's).
+    told_to: the last day that the bank's files gave a balance for; what happened there later nobody here knows yet.
     """
 
     account: BankAccount
@@ -85,6 +86,12 @@ class Reconciliation:
     crossings: list[Crossing]
     gaps: list[Gap]
     parting: Parting | None
+    told_to: datetime.date | None = None
+
+    @property
+    def is_beyond(self) -> bool:
+        """Whether the day lies after all that the bank has told: then only a statement's own balance counts."""
+        return self.told == "lines" and (self.told_to is None or self.on > self.told_to)
 
     @property
     def difference(self) -> Decimal:
@@ -108,8 +115,8 @@ class Reconciliation:
 
     @property
     def agrees(self) -> bool:
-        """Whether the outstanding on both sides explains the difference to the cent, and nothing else is needed for it."""
-        return not (self.opening or self.gaps or self.unexplained)
+        """Whether the bank told of the day, and the outstanding on both sides explains the difference to the cent."""
+        return not (self.is_beyond or self.opening or self.gaps or self.unexplained)
 
     @property
     def sum_gaps(self) -> Decimal:
@@ -129,7 +136,8 @@ def reconcile(account: BankAccount, *, on: datetime.date | None = None, balance:
     without a balance gets one from the nearest day that has one, by the lines between.
     """
     closings = _closings(account)
-    on = on or max(closings, default=None)
+    told_to = max(closings, default=None)
+    on = on or told_to
     if on is None or (balance is None and not closings):
         return None
     told = "typed" if balance is not None else ("statement" if on in closings else "lines")
@@ -156,6 +164,7 @@ def reconcile(account: BankAccount, *, on: datetime.date | None = None, balance:
         crossings=_crossings(account, on),
         gaps=gaps,
         parting=_parting(open_lines, waiting),
+        told_to=told_to,
     )
 
 

@@ -24,7 +24,10 @@ class DoesNotAgreeError(Exception):
 
     def __init__(self, found: Reconciliation | None) -> None:
         said = "The bank has given no balance for this account yet; type the statement’s."
-        if found is not None:
+        if found is not None and found.is_beyond:
+            reach = f" reach to {written_day(found.told_to)}" if found.told_to else " gave no balance"
+            said = f"The bank’s files{reach}. Take in the rest, or type the balance of the statement of {written_day(found.on)}."
+        elif found is not None:
             said = f"The bank says {written(found.bank)}, the books {written(found.books)}: they differ by "
             said += f"{written(found.difference)}, of which {written(found.opening + found.sum_gaps + found.unexplained)} "
             said += "is not explained by what is outstanding."

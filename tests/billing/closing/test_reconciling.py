@@ -112,6 +112,28 @@ class TestSave:
         assert "They part on Mar 31, 2026, with SERVICE CHARGE." in said
         assert not BankReconciliation.objects.exists()
 
+    def test_a_day_the_bank_has_not_told_of_is_kept_by_the_statement_alone(self, books):
+        """The files reach to April 1: that no line is here of the 15th does not mean that none is at the bank."""
+        match(books, "A3", matching.Part("fee", D("-18.00")))
+        match(books, "A4", matching.Part("entry", entry_id=books.late.entry_id))
+        later = at(4, 15)[1]
+        with pytest.raises(reconciling.DoesNotAgreeError, match=r"files reach to Apr 1, 2026\. Take in the rest, or type"):
+            save(books, later)
+        with pytest.raises(reconciling.DoesNotAgreeError, match="is not explained"):
+            save(books, later, "18.64")
+        assert save(books, later, "18.65").told == "typed"
+        assert save(books, MARCH.last_day).told == "lines"
+
+    def test_the_screen_says_how_far_the_bank_has_told(self, books, client_as):
+        match(books, "A3", matching.Part("fee", D("-18.00")))
+        match(books, "A4", matching.Part("entry", entry_id=books.late.entry_id))
+        clerk = client_as("bookkeeper")
+        page = clerk.get(reverse("bank_reconcile") + f"?account={books.account.pk}&on=2026-04-15").content.decode()
+        assert "The bank has not told of Apr 15, 2026 yet" in page
+        assert "Keep this for" not in page
+        typed = clerk.get(reverse("bank_reconcile") + f"?account={books.account.pk}&on=2026-04-15&balance=18.65").content.decode()
+        assert "Keep this for Apr 15, 2026" in typed
+
     def test_stays_as_it_was_when_the_line_is_matched_later(self, books):
         saved = save(books, MARCH.last_day)
         match(books, "A3", matching.Part("fee", D("-18.00")))
