@@ -157,3 +157,21 @@ class TestScreen:
 
     def test_is_the_managers(self, client_as):
         assert client_as("bookkeeper").get(self.ADDRESS).status_code == 403
+
+
+class TestTimeToAnswer:
+    """The default table: a firm mail after 25 days with ten days to answer, the call after 35."""
+
+    @pytest.mark.parametrize(("day_of_call", "is_due"), [(34, False), (35, True)])
+    def test_has_passed_on_its_last_day_and_not_before(self, day_of_call, is_due):
+        since = datetime.date(2026, 1, 31)
+        told_on, today = (since + datetime.timedelta(days=n) for n in (25, day_of_call))
+        found = rules.next_step(rules.DEFAULT, since=since, taken=2, last_on=told_on, today=today)
+        assert found == (rules.DEFAULT[2] if is_due else None)
+
+    @pytest.mark.parametrize(("day_of_call", "is_due"), [(36, False), (37, True)])
+    def test_counts_from_the_day_the_step_was_really_taken(self, day_of_call, is_due):
+        since = datetime.date(2026, 1, 31)
+        told_late_on, today = (since + datetime.timedelta(days=n) for n in (27, day_of_call))
+        found = rules.next_step(rules.DEFAULT, since=since, taken=2, last_on=told_late_on, today=today)
+        assert found == (rules.DEFAULT[2] if is_due else None)
