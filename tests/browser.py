@@ -3,7 +3,8 @@
 import os
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path
@@ -110,15 +111,14 @@ class Office:
         return out.getvalue()
 
 
-@pytest.fixture(scope="session")
-def office_processes(django_db_setup: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Office]:
-    """Web server, worker and beat, started once as the demo starts them."""
+@contextmanager
+def processes_running(programs: Callable[[str], Sequence[Program]], **more: str) -> Iterator[Office]:
+    """Run `programs` (given where the web server listens; it is the first) against the test database, with `more` variables."""
     from django.conf import settings
 
     port = next(port for port in range(18_000, 18_900) if demo.can_bind(port))
     parts = urlsplit(os.environ["OFFICE_TEST_APP_URL"])
     database = urlunsplit(parts._replace(path="/" + str(settings.DATABASES["default"]["NAME"])))
-    state = Path(os.environ["OFFICE_STATE_DIR"])
     variables = {
         "DATABASE_URL": database,
         "OFFICE_DEMO": "1",
@@ -127,7 +127,7 @@ def office_processes(django_db_setup: None, tmp_path_factory: pytest.TempPathFac
         "OFFICE_DEBUG": "0",
     }
     kept = {key: value for key, value in os.environ.items() if key != "DATABASE_OWNER_URL"}
-    supervisor = Supervisor(environment=kept | variables, out=StringIO())
+    supervisor = Supervisor(environment=kept | variables | more, out=StringIO())
     ready = threading.Event()
     failures: list[Exception] = []
 
@@ -136,10 +136,11 @@ def office_processes(django_db_setup: None, tmp_path_factory: pytest.TempPathFac
             supervisor.run_to_end(
                 Program("static", [sys.executable, "-m", "django", "collectstatic", "--noinput", "--verbosity=0"])
             )
-            supervisor.start(processes.web(f"{demo.HOST}:{port}", workers=1))
+            web, *others = programs(f"{demo.HOST}:{port}")
+            supervisor.start(web)
             supervisor.wait_until(lambda: demo.answers(port), "web", seconds=60)
-            supervisor.start(processes.worker(processes=1))
-            supervisor.start(processes.beat(state))
+            for program in others:
+                supervisor.start(program)
             supervisor.wait_until(lambda: " ready." in supervisor.out.getvalue(), "worker", seconds=60)  # type: ignore[attr-defined]
             ready.set()
             supervisor.watch()
@@ -159,6 +160,16 @@ def office_processes(django_db_setup: None, tmp_path_factory: pytest.TempPathFac
         raise failures[0]
 
 
+@pytest.fixture(scope="session")
+def office_processes(django_db_setup: None) -> Iterator[Office]:
+    """Web server, worker and beat, started once as the demo starts them."""
+    state = Path(os.environ["OFFICE_STATE_DIR"])
+    with processes_running(
+        lambda bind: [processes.web(bind, workers=1), processes.worker(processes=1), processes.beat(state)]
+    ) as running:
+        yield running
+
+
 @pytest.fixture
 def office(office_processes: Office, transactional_db: None) -> Office:
     """The running processes, with an empty database and an empty queue."""
@@ -168,4 +179,4 @@ def office(office_processes: Office, transactional_db: None) -> Office:
     return office_processes
 
 
-__all__ = ["browser", "complaints", "context", "office", "office_processes", "page"]
+__all__ = ["browser", "complaints", "context", "office", "office_processes", "page", "processes_running"]
