@@ -5,6 +5,11 @@ from billing.checking import check, told
 GUARDS = [
     "clearing_kept",
     "cleareditem_kept",
+    "clearing_only_undone",
+    "cleareditem_only_undone",
+    "clearing_in_open_month",
+    "clearing_undone_whole",
+    "cleareditem_undone_whole",
     "clearing_comes_to_zero",
     "cleareditem_comes_to_zero",
     "closingpackage_kept",

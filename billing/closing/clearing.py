@@ -70,7 +70,8 @@ SELECT e.id, e.entry_on, p.amount, 'Counted, ' || u.name || ', ' || t.day, 'taki
  WHERE e.entry_on <= %(on)s AND (x.id IS NULL OR x.entry_on > %(on)s) AND (de.id IS NULL OR de.entry_on > %(on)s)
 """
 
-# What was posted, less what was undone or cleared by then: a clearing comes to zero, and so do an entry and its undoing.
+# What was posted, less what was undone or cleared by then: a clearing comes to zero until it is undone, and so do an entry and
+# its undoing.
 POSTED = """
 SELECT e.id, e.entry_on, p.amount, e.memo, {word}, {key}
   FROM (SELECT entry_id, sum(amount) AS amount FROM billing_posting WHERE account_id = %(account)s GROUP BY 1) p
@@ -78,9 +79,11 @@ SELECT e.id, e.entry_on, p.amount, e.memo, {word}, {key}
  WHERE e.entry_on <= %(on)s AND p.amount <> 0
    AND NOT EXISTS (SELECT FROM billing_journalentry x
                     WHERE (x.reverses_id = e.id OR x.id = e.reverses_id) AND x.entry_on <= %(on)s AND NOT EXISTS (
-                          SELECT FROM billing_cleareditem i WHERE i.entry_id IN (x.id, e.id) AND i.account_id = %(account)s))
+                          SELECT FROM billing_cleareditem i WHERE i.entry_id IN (x.id, e.id) AND i.account_id = %(account)s
+                             AND (i.undone_on IS NULL OR i.undone_on > %(on)s)))
    AND NOT EXISTS (SELECT FROM billing_clearing c LEFT JOIN billing_cleareditem i ON i.clearing_id = c.id
-                    WHERE c.cleared_on <= %(on)s AND (c.entry_id = e.id OR (i.entry_id = e.id AND i.account_id = %(account)s)))
+                    WHERE c.cleared_on <= %(on)s AND (c.undone_on IS NULL OR c.undone_on > %(on)s)
+                      AND (c.entry_id = e.id OR (i.entry_id = e.id AND i.account_id = %(account)s)))
 """
 OTHER = f"""{POSTED.format(word="'other'", key="NULL::bigint")}
    AND NOT EXISTS (SELECT FROM billing_payment x WHERE x.entry_id = e.id)
@@ -188,6 +191,7 @@ WAYS: dict[str, Way] = {
         Way(chart.FLEET_TO_CLEAR, _to_clear(chart.FLEET_TO_CLEAR), is_cleared_by_hand=True),
     )
 }
+BY_HAND = tuple(code for code, way in WAYS.items() if way.is_cleared_by_hand)
 
 
 def explain(code: str, on: datetime.date) -> Explained:

@@ -17,6 +17,12 @@ class ReasonForm(OfficeForm):
     )
 
 
+class UndoClearingForm(OfficeForm):
+    """Why what was cleared is undone."""
+
+    why = forms.CharField(label="Why is it undone?", max_length=200, help_text="It is kept with it; the accountant reads it.")
+
+
 class ClearForm(OfficeForm):
     """What belongs together, and where what is left goes. `chosen` is written as account and entry: 2910:1042."""
 

@@ -16,6 +16,7 @@ urlpatterns = [
     path("journal/file/", journal.journal_file, name="journal_file"),
     path("clearing/", clearing.accounts, name="clearing"),
     path("clearing/by-hand/", clearing.clear_by_hand, name="clear_by_hand"),
+    path("clearing/by-hand/<int:clearing_id>/", clearing.cleared, name="cleared"),
     path("clearing/<slug:clearing_code>/", clearing.account, name="clearing_account"),
     path("reports/", reports.reports, name="reports"),
     path("reports/<slug:report_code>/", reports.report, name="report"),

@@ -10,7 +10,10 @@ from rentals.documents.models import Document, hex_sha256
 
 
 class Clearing(models.Model):
-    """Postings of accounts that are to be cleared, set against each other; what was left of them went elsewhere by an entry."""
+    """Postings of accounts that are to be cleared, set against each other; what was left of them went elsewhere by an entry.
+
+    Undone, it counts for nothing from the end of that day on: its items are open again, and what it posted is posted back.
+    """
 
     cleared_on = models.DateField(help_text="From the end of this day on they are not open any more.")
     note = models.CharField(max_length=200)
@@ -19,23 +22,44 @@ class Clearing(models.Model):
     )
     made_at = models.DateTimeField()
     made_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, related_name="+")
+    undone_on = models.DateField(null=True)
+    undo_entry = models.OneToOneField(JournalEntry, on_delete=models.PROTECT, null=True, related_name="clearing_undone")
+    undone_why = models.CharField(max_length=200, blank=True, db_default="")
+    undone_at = models.DateTimeField(null=True)
+    undone_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta:
-        constraints = [models.CheckConstraint(condition=~Q(note=""), name="clearing_has_a_note")]
+        constraints = [
+            models.CheckConstraint(condition=~Q(note=""), name="clearing_has_a_note"),
+            models.CheckConstraint(
+                condition=Q(undone_on=None, undo_entry=None, undone_why="", undone_at=None, undone_by=None)
+                | (Q(undone_on__isnull=False, undone_at__isnull=False, undone_by__isnull=False) & ~Q(undone_why="")),
+                name="clearing_undone_by_somebody_for_a_reason",
+            ),
+            models.CheckConstraint(
+                condition=Q(undone_on=None)
+                | Q(undone_on__gte=F("cleared_on"), entry=None, undo_entry=None)
+                | Q(undone_on__gte=F("cleared_on"), entry__isnull=False, undo_entry__isnull=False),
+                name="clearing_undone_with_its_entry",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.cleared_on}: {self.note}"
 
 
 class ClearedItem(models.Model):
-    """What an entry posted to one account, cleared: each once."""
+    """What an entry posted to one account, cleared: once, until its clearing is undone."""
 
     clearing = models.ForeignKey(Clearing, on_delete=models.PROTECT, related_name="items")
     entry = models.ForeignKey(JournalEntry, on_delete=models.PROTECT, related_name="+")
     account = models.ForeignKey(Account, on_delete=models.PROTECT, related_name="+")
+    undone_on = models.DateField(null=True, help_text="The day its clearing was undone.")
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["entry", "account"], name="cleared_once")]
+        constraints = [
+            models.UniqueConstraint(fields=["entry", "account"], condition=Q(undone_on=None), name="cleared_once_in_force")
+        ]
 
     def __str__(self) -> str:
         return f"{self.entry_id} on {self.account_id}"

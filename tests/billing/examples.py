@@ -4,7 +4,7 @@ import datetime
 from decimal import Decimal
 from uuid import UUID, uuid4
 
-from billing import adjustments, charges, credits, deposits, payments, refunds, runs
+from billing import adjustments, charges, chart, credits, deposits, payments, refunds, runs
 from billing.autopay import answering
 from billing.banking import certain
 from billing.banking import operations as banking
@@ -12,8 +12,8 @@ from billing.banking.operations import AccountAnswer
 from billing.cards import attempts as card_attempts
 from billing.cards import payouts as card_payouts
 from billing.cards.ports import PayoutTold
+from billing.closing import clear, span
 from billing.closing import operations as closing
-from billing.closing import span
 from billing.collecting import arrangements
 from billing.collecting.arrangements import Promised
 from billing.fleet import operations as fleet
@@ -134,6 +134,13 @@ def asset_id() -> int:
     return FleetAsset.objects.get(instrument__asset_tag="BOOKED-1").pk
 
 
+def clearing_id() -> int:
+    """An instrument bought before the books began, cleared against what they opened with."""
+    asset = FleetAsset.objects.get(pk=asset_id())
+    given = {"rest_to": "3000", "note": "Paid before the books", "acting_user": BookkeeperFactory(), "now": NOON}
+    return clear.clear(chosen=[(chart.FLEET_TO_CLEAR, asset.entry_id)], today=DAY, **given).pk
+
+
 def waiver_id() -> int:
     """A check that somebody let pass."""
     month, clerk = span.month_of(DAY), BookkeeperFactory()
@@ -186,6 +193,7 @@ EXAMPLES = {
     "package_id": lambda: closing_package().pk,
     "closing_file.file_id": lambda: closing_package().files.order_by("pk")[0].pk,
     "clearing_code": lambda: "1000",
+    "clearing_id": clearing_id,
     "report_code": lambda: "receivables",
     "reconciliation_id": reconciliation_id,
 }

@@ -18,12 +18,12 @@ from django.core.management import call_command
 from django.db.models import Count
 from django.urls import URLPattern, resolve, reverse
 
-from billing import payments
+from billing import chart, payments
 from billing.banking import certain
 from billing.banking import operations as banking
 from billing.banking.operations import AccountAnswer
+from billing.closing import clear, clearing, span
 from billing.closing import operations as closing
-from billing.closing import span
 from billing.closing.reports import balances
 from billing.models import (
     Adjustment,
@@ -190,7 +190,15 @@ class Scenario:
             "waiver_id": waiver.pk,
             "check_code": "lines",
             "clearing_code": "1000",
+            "clearing_id": self.clear(bea=self.people[Role.BOOKKEEPER]),
         }
+
+    def clear(self, *, bea: User) -> int:
+        """Clear the first of the instruments bought against what the books opened with."""
+        first = clearing.explain(chart.FLEET_TO_CLEAR, clock.today()).items[0]
+        given = {"rest_to": chart.OPENING, "note": "Paid before the books", "today": clock.today()}
+        made = clear.clear(chosen=[(chart.FLEET_TO_CLEAR, first.entry_id)], acting_user=bea, now=self.now, **given)
+        return made.pk
 
     def signing(self) -> dict[str, object]:
         """Fill a sheet for a brother or sister, and find the draft of an agreement that was signed."""

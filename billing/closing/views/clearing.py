@@ -1,18 +1,21 @@
-"""Accounts that money only passes through: what makes up each at the end of a day, and clearing by hand."""
+"""Accounts that money only passes through: what makes up each at the end of a day; clearing by hand, and undoing it."""
 
 from typing import Any
 
 from django.contrib import messages
+from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponseBase
-from django.shortcuts import redirect, render
-from django.urls import reverse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse, reverse_lazy
 from django.views.decorators.cache import never_cache
 
 from billing import chart, ledger
 from billing.closing import clear, clearing, span
-from billing.closing.forms import ClearForm
+from billing.closing.forms import ClearForm, UndoClearingForm
+from billing.models import Clearing
 from billing.views.common import BOOKS, person
 from rentals.runtime import clock
+from rentals.runtime.locks import RowsBusyError
 from rentals.staff.policy import requires
 
 REFUSED = (
@@ -22,6 +25,9 @@ REFUSED = (
     clear.NoteMissingError,
     ledger.MonthClosedError,
 )
+NOT_UNDONE = (clear.ClearingUndoneError, clear.WhyMissingError, ledger.MonthClosedError, RowsBusyError)
+BY_HAND = {"label": "Clear by hand", "url": reverse_lazy("clear_by_hand")}
+CLEARED = Clearing.objects.select_related("made_by", "undone_by").order_by("-id")
 TITLES = {
     chart.UNDEPOSITED: "Waits for the next deposit.",
     chart.CARDS_ON_THE_WAY: "Waits for a payout of the card processor.",
@@ -96,6 +102,35 @@ def clear_by_hand(request: HttpRequest) -> HttpResponseBase:
     context = {
         "form": form,
         "items": [(f"{code}:{item.entry_id}", code, item, f"{code}:{item.entry_id}" in ticked) for code, item in open_now],
+        "page": Paginator(CLEARED, 25).get_page(request.GET.get("page")),
         "back": {"label": "Accounts to clear", "url": reverse("clearing")},
     }
     return render(request, "billing/closing/clear.html", context, status=422 if form.errors else 200)
+
+
+@requires("bank.match")
+@never_cache
+def cleared(request: HttpRequest, clearing_id: int) -> HttpResponseBase:
+    """Show what was cleared, and undo it with the reason."""
+    made = get_object_or_404(Clearing.objects.select_related("made_by", "undone_by", "entry", "undo_entry"), pk=clearing_id)
+    form = UndoClearingForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        why, now, today = form.cleaned_data["why"], clock.now(), clock.today()
+        try:
+            clear.undo_clearing(clearing=made, why=why, acting_user=person(request), now=now, today=today)
+        except NOT_UNDONE as refused:
+            form.add_error(None, str(refused))
+        else:
+            messages.success(request, f"Undone: {made.note}. What it had cleared is open again.")
+            return redirect("clear_by_hand")
+    rest = made.entry.postings.exclude(account__in=clearing.BY_HAND).select_related("account").first() if made.entry else None
+    undone_on = max(ledger.open_day(clock.today()), made.cleared_on)
+    context = {
+        "made": made,
+        "items": clear.list_cleared(made),
+        "rest": rest,
+        "undone_on": undone_on,
+        "form": form,
+        "back": BY_HAND,
+    }
+    return render(request, "billing/closing/cleared.html", context, status=422 if form.errors else 200)

@@ -20,6 +20,7 @@ from billing.models import BankAccount, BankReconciliation
 from billing.views.common import person
 from rentals.runtime import clock
 from rentals.runtime.forms import DayField, MoneyField, OfficeForm
+from rentals.runtime.templatetags.office import day as written_day
 from rentals.staff.policy import requires
 
 SHOWN = 12
@@ -56,7 +57,7 @@ def _asked(request: HttpRequest) -> tuple[BalanceForm, BankAccount | None, datet
     given = request.GET.copy()
     month = span.read_month(given.get("month"))
     if month and not given.get("on"):
-        given["on"] = month.last_day.isoformat()
+        given["on"] = f"{month.last_day:%m/%d/%Y}"
     first = accounts[0] if accounts else None
     if first and not given.get("account"):
         given["account"] = str(first.pk)
@@ -117,7 +118,7 @@ def save_reconciliation(request: HttpRequest) -> HttpResponseBase:
         messages.error(request, str(refused))
         balance = f"&balance={given['balance']}" if given["balance"] is not None else ""
         return redirect(f"{reverse('bank_reconcile')}?account={given['account'].pk}&on={given['on']}{balance}")
-    messages.success(request, f"{saved.account} agrees with the books on {saved.on:%Y-%m-%d}; it is kept.")
+    messages.success(request, f"{saved.account} agrees with the books at the end of {written_day(saved.on)}; it is kept.")
     return redirect("reconciliation", reconciliation_id=saved.pk)
 
 

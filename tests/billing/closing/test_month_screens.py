@@ -8,7 +8,7 @@ from django.urls import reverse
 from django.utils.html import strip_tags
 
 from billing.closing import operations
-from billing.models import ClosedMonth, ClosingPackage, ClosingWaiver
+from billing.models import Clearing, ClosedMonth, ClosingPackage, ClosingWaiver
 from tests.billing.closing.conftest import JANUARY, at
 
 NOW, TODAY = at(4, 20)
@@ -155,6 +155,39 @@ class TestClearing:
         assert page.status_code == 422
         assert "leaves −$720.00" in text(page)
         assert page.context["items"][0][3] is True
+
+    @pytest.fixture
+    def cleared(self, clerk):
+        """What was bought, cleared against opening balances."""
+        key = clerk.get(reverse("clear_by_hand")).context["items"][0][0]
+        clerk.post(reverse("clear_by_hand"), {"chosen": key, "rest_to": "3000", "note": "Paid before the books"})
+        return reverse("cleared", args=[Clearing.objects.get().pk])
+
+    def test_shows_what_was_cleared_and_undoes_it_with_the_reason(self, clerk, cleared):
+        page = text(clerk.get(cleared))
+        assert "−$720.00 to 3000 Opening balances" in page
+        assert "Undo it?" in page
+        page = text(clerk.post(cleared, {"why": "Wrong bill"}, follow=True))
+        assert "Undone: Paid before the books. What it had cleared is open again." in page
+        assert f"{clerk.user.name}: Wrong bill" in page
+        assert len(clerk.get(reverse("clear_by_hand")).context["items"]) == 1
+        page = text(clerk.get(cleared))
+        assert "This was undone" in page
+        assert "Undo it?" not in page
+
+    def test_wants_to_know_why_and_says_who_was_faster(self, clerk, cleared):
+        refused = clerk.post(cleared, {"why": " "})
+        assert (refused.status_code, "Why is it undone?" in text(refused)) == (422, True)
+        clerk.post(cleared, {"why": "Wrong bill"})
+        assert "undid this already: Wrong bill." in text(clerk.post(cleared, {"why": "Again"}))
+
+    def test_lists_what_was_cleared_in_few_queries(self, clerk, cleared, django_assert_max_num_queries):
+        with django_assert_max_num_queries(12):
+            page = clerk.get(reverse("clear_by_hand"))
+        assert "Cleared before" in text(page)
+
+    def test_only_who_matches_the_bank_undoes(self, clerk, cleared, client_as):
+        assert client_as("specialist").post(cleared, {"why": "x"}).status_code == 403
 
     def test_an_account_that_is_none_of_them_is_not_found(self, clerk):
         assert clerk.get(reverse("clearing_account", args=["4000"])).status_code == 404

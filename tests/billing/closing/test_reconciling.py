@@ -195,7 +195,7 @@ class TestScreen:
         assert "Explained to the cent" in text(page)
         sent = {"account": books.account.pk, "on": "2026-03-31", "balance": ""}
         page = text(client.post(reverse("reconciliation_save"), sent, follow=True))
-        assert "agrees with the books on 2026-03-31" in page
+        assert "agrees with the books at the end of Mar 31, 2026" in page
         assert "SERVICE CHARGE" in page
 
     def test_says_by_how_much_it_does_not_agree_and_keeps_what_was_typed(self, books, client_as):

@@ -24,7 +24,7 @@ from billing.banking import operations as banking
 from billing.banking.operations import AccountAnswer
 from billing.closing import clear, clearing
 from billing.fleet import operations as fleet
-from billing.models import BankAccount, BankLine, ClosedMonth, FleetRemoval, JournalEntry
+from billing.models import BankAccount, BankLine, Clearing, ClosedMonth, FleetRemoval, JournalEntry
 from billing.taking import operations as taking
 from rentals.inventory.models import Instrument
 from rentals.runtime.bootstrap import PROJECT
@@ -111,6 +111,11 @@ def clear_by_hand(books):
     clear.clear(chosen=chosen, rest_to="3000", note="Old", today=TODAY, **act(books))
 
 
+def undo_clearing(books):
+    clear_by_hand(books)
+    clear.undo_clearing(clearing=Clearing.objects.get(), why="Wrong", today=TODAY, **act(books))
+
+
 def book_fleet(books):
     fleet.book_instruments(terms=TERMS, today=TODAY, **act(books))
 
@@ -147,7 +152,7 @@ WAYS = {
     "billing/banking/matching/making.py": [match_held, match_payment],
     "billing/banking/matching/undoing.py": [undo_match],
     "billing/banking/reconciliation.py": [open_bank],
-    "billing/closing/clear.py": [clear_by_hand],
+    "billing/closing/clear.py": [clear_by_hand, undo_clearing],
     "billing/fleet/operations/booking.py": [book_fleet],
     "billing/fleet/operations/depreciation.py": [depreciate],
     "billing/fleet/operations/removal.py": [lose, find_again],
