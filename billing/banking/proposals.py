@@ -72,9 +72,11 @@ def propose(
 
 
 def parts_of(choice: str, line: BankLine) -> list[Part]:
-    """Read back a choice. Raises ValueError when it is none of ours."""
+    """Read back a choice. Raises ValueError when it is none of ours, as one with a larger difference than is ever proposed."""
     what, _, rest = choice.partition(":")
     ids = [int(text) for text in rest.split(",") if text]
+    if what == "off" and len(ids) == 2 and abs(Decimal(ids[1])) / 100 > near.MOST_OFF:
+        raise ValueError(choice)
     if what in {"less", "off"} and len(ids) == 2:
         return [Part("entry", entry_id=ids[0]), Part("fee" if what == "less" else "difference", Decimal(ids[1]) / 100)]
     if what == "entries" and ids:

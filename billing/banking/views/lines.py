@@ -3,6 +3,7 @@
 from typing import Any
 
 from django.contrib import messages
+from django.core.exceptions import ObjectDoesNotExist
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
@@ -93,7 +94,7 @@ def accept(request: HttpRequest, line_id: int) -> HttpResponseBase:
             return _accept_split(request, line, choice)
         parts = proposals.parts_of(choice, line)
         matching.match_line(line=line, parts=parts, how=BankMatch.How.PROPOSED, acting_user=person(request), now=clock.now())
-    except ValueError:
+    except (ValueError, ObjectDoesNotExist):
         return _answer(request, line, "This proposal is not known here. Load the page again.")
     except REFUSALS as refused:
         return _answer(request, line, str(refused))

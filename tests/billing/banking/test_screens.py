@@ -154,6 +154,23 @@ class TestLines:
         assert "not known here" in text(page)
         assert not BankMatch.objects.exists()
 
+    @pytest.mark.parametrize("off", ["-101", "101", "-99700"])
+    def test_a_difference_that_is_never_proposed_is_not_taken(self, client, deposit, one_line, off):
+        """Written off to “Cash over and short” goes a dollar at most, whatever is sent."""
+        amount = D("1000.00") + D(off) / 100
+        entry = deposit("1000.00").entry_id
+        page = client.post(reverse("bank_accept", args=[one_line(str(amount)).pk]), {"choice": f"off:{entry},{off}"}, follow=True)
+        assert "not known here" in text(page)
+        assert not Posting.objects.filter(account_id=chart.CASH_DIFFERENCES).exists()
+
+    @pytest.mark.parametrize(
+        "choice", ["payment:999999999", "entries:999999999", "split:999999999,999999999", "split:", "split:1"]
+    )
+    def test_refuses_what_is_not_there(self, client, one_line, choice):
+        page = client.post(reverse("bank_accept", args=[one_line("5.00").pk]), {"choice": choice}, follow=True)
+        assert page.status_code == 200
+        assert not BankMatch.objects.exists()
+
     def test_tells_when_a_deposit_went_to_another_line_meanwhile(self, client, deposit, take_in):
         deposit("30.00")
         first, second = take_in(line("A1", "30.00"), line("A2", "30.00"))
