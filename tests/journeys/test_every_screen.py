@@ -18,11 +18,11 @@ from django.core.management import call_command
 from django.db.models import Count
 from django.urls import URLPattern, resolve, reverse
 
-from billing import chart, payments
+from billing import chart, ledger, payments
 from billing.banking import certain
 from billing.banking import operations as banking
 from billing.banking.operations import AccountAnswer
-from billing.closing import clear, clearing, span
+from billing.closing import clear, span
 from billing.closing import operations as closing
 from billing.closing.reports import balances
 from billing.models import (
@@ -194,11 +194,14 @@ class Scenario:
         }
 
     def clear(self, *, bea: User) -> int:
-        """Clear the first of the instruments bought against what the books opened with."""
-        first = clearing.explain(chart.FLEET_TO_CLEAR, clock.today()).items[0]
+        """Clear what came in at the bank and turned out to be older than the books."""
+        held = ledger.post_entry(
+            entry_on=clock.today(), kind="bank", memo="Held: MOBILE CREDIT", source="held/every-screen",
+            acting_user=bea, now=self.now,
+            postings=[ledger.Line(chart.TO_CLEAR, Decimal(-5)), ledger.Line(chart.OPENING, Decimal(5))],
+        )  # fmt: skip
         given = {"rest_to": chart.OPENING, "note": "Paid before the books", "today": clock.today()}
-        made = clear.clear(chosen=[(chart.FLEET_TO_CLEAR, first.entry_id)], acting_user=bea, now=self.now, **given)
-        return made.pk
+        return clear.clear(chosen=[(chart.TO_CLEAR, held.pk)], acting_user=bea, now=self.now, **given).pk
 
     def signing(self) -> dict[str, object]:
         """Fill a sheet for a brother or sister, and find the draft of an agreement that was signed."""
