@@ -147,6 +147,13 @@ def plan_parts(owed: Decimal, *, count: int, first_on: datetime.date, every: str
     return tuple(zip(parts.list_days(first_on, count, every), parts.split_evenly(owed, count), strict=True))
 
 
+def check_first_day(first_on: datetime.date, *, today: datetime.date) -> None:
+    """Raise DayDoesNotFitError unless the first day of a promise or plan lies between today and `FURTHEST_DAYS` ahead."""
+    latest = today + datetime.timedelta(days=FURTHEST_DAYS)
+    if not today <= first_on <= latest:
+        raise DayDoesNotFitError(first_on, latest)
+
+
 @transaction.atomic
 def withdraw(
     *, arrangement: Arrangement, why: str, acting_user: User, now: datetime.datetime, today: datetime.date
@@ -198,9 +205,7 @@ def _check(household: Household, promised: Promised, owed: Decimal, today: datet
         raise PastDueChangedError(promised.shown, owed)
     if promised.amount > owed:
         raise MoreThanPastDueError(promised.amount, owed)
-    first_on, latest = promised.parts[0][0], today + datetime.timedelta(days=FURTHEST_DAYS)
-    if not today <= first_on <= latest:
-        raise DayDoesNotFitError(first_on, latest)
+    check_first_day(promised.parts[0][0], today=today)
 
 
 def _end(

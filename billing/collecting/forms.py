@@ -3,12 +3,13 @@
 import datetime
 import uuid
 from decimal import Decimal
-from typing import Any
+from typing import Any, ClassVar
 
 from django import forms
 
-from billing.collecting import arrangements, parts
+from billing.collecting import arrangements, parts, writing_off
 from billing.collecting.rules import DEFAULT_GRACE_DAYS, StepWanted
+from billing.collecting.writing_off import Seen
 from billing.models import CallNote, OverdueStep
 from rentals.runtime.forms import ChoiceCards, DayField, MoneyField, OfficeForm, WholeNumberField
 
@@ -124,7 +125,7 @@ class PromiseForm(ArrangementForm):
     """So much by such a day."""
 
     amount = MoneyField(label="Amount promised")
-    by_on = DayField(label="By")
+    by_on = DayField(label="Paid by which day?", error_messages={"required": "Write the day."})
     field_order = ("amount", "by_on", "promised_by", "note")
 
     def clean_amount(self) -> Any:
@@ -139,19 +140,35 @@ class PromiseForm(ArrangementForm):
 
 
 class PlanForm(ArrangementForm):
-    """All that is past due in installments."""
+    """All that is past due in installments. `previewed` says which installments were on the screen."""
+
+    TERMS: ClassVar[tuple[str, ...]] = ("count", "first_on", "every", "shown")
 
     count = WholeNumberField(label="How many installments?", min_value=2, max_value=parts.MOST_PARTS)
     first_on = DayField(label="The first on")
     every = forms.ChoiceField(
         label="Then every", choices=[("week", "Week"), ("two_weeks", "Two weeks"), ("month", "Month")], initial="month"
     )
+    previewed = forms.CharField(required=False, max_length=80, widget=forms.HiddenInput)
     field_order = ("count", "first_on", "every", "promised_by", "note")
 
+    def __init__(self, *args: Any, today: datetime.date, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.today = today
+
     def parts(self, owed: Decimal) -> tuple[tuple[datetime.date, Decimal], ...]:
-        """Part what is owed; refuse more parts than cents."""
+        """Part what is owed."""
         given = self.cleaned_data
         return arrangements.plan_parts(owed, count=given["count"], first_on=given["first_on"], every=given["every"])
+
+    def clean_first_on(self) -> datetime.date:
+        """Refuse a day gone by, and one too far ahead, before the installments are shown."""
+        first_on: datetime.date = self.cleaned_data["first_on"]
+        try:
+            arrangements.check_first_day(first_on, today=self.today)
+        except arrangements.DayDoesNotFitError as refused:
+            raise forms.ValidationError(str(refused)) from None
+        return first_on
 
     def clean(self) -> dict[str, Any]:
         """Refuse more installments than there are cents."""
@@ -160,8 +177,56 @@ class PlanForm(ArrangementForm):
             self.add_error("count", "There are fewer cents than installments.")
         return cleaned
 
+    def preview(self) -> tuple[tuple[datetime.date, Decimal], ...]:
+        """Return the installments of what was typed so far, whoever promised it; none while a term is missing or wrong."""
+        if not self.is_bound or any(name in self.errors for name in self.TERMS):
+            return ()
+        return self.parts(self.cleaned_data["shown"])
+
+    @property
+    def mark(self) -> str:
+        """Name the installments of what was typed, so that the last step knows whether just these were on the screen."""
+        return "|".join(str(self.cleaned_data[name]) for name in self.TERMS)
+
 
 class WithdrawForm(OfficeForm):
     """Why an arrangement no longer holds."""
 
     why = forms.CharField(label="Why does it no longer hold?", max_length=200)
+
+
+class WriteOffManyForm(KeyedForm):
+    """Which debts are ticked, and the one reason. What was seen of each comes with the last step, as "h12:53.30"."""
+
+    debts = forms.MultipleChoiceField(required=True, error_messages={"required": "Tick at least one debt."})
+    reason = forms.CharField(
+        label="Reason, for all that is ticked",
+        max_length=150,
+        help_text="One line for the auditor: Moved away, three letters and two calls without an answer.",
+        error_messages={"required": "Write the reason."},
+    )
+    field_order = ("debts", "reason")
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        sent = self.data.getlist("debts") if hasattr(self.data, "getlist") else []
+        # What has left the list meanwhile is told by name later, not as an unknown choice.
+        self.fields["debts"].choices = [(code, code) for code in sent if writing_off.CODE.fullmatch(code)]  # type: ignore[attr-defined]
+        self.fields["debts"].error_messages["invalid_choice"] = "Something ticked is not of this list. Tick again."
+
+    def clean_debts(self) -> list[str]:
+        """Refuse more than can be looked through."""
+        found: list[str] = self.cleaned_data["debts"]
+        if len(found) > writing_off.MOST:
+            raise forms.ValidationError(f"Tick at most {writing_off.MOST} at once: {len(found)} are ticked.")
+        return found
+
+    def seen(self, codes: tuple[str, ...]) -> list[Seen] | None:
+        """Return the amounts that were on the screen, None unless there is one for every debt."""
+        sent = self.data.getlist("seen") if hasattr(self.data, "getlist") else []
+        given = dict(each.split(":", 1) for each in sent if each.count(":") == 1)
+        try:
+            found = [Seen(code, Decimal(given[code])) for code in codes]
+        except (KeyError, ArithmeticError):
+            return None
+        return found if all(each.amount.is_finite() for each in found) else None

@@ -18,16 +18,15 @@ class Every(StrEnum):
 
 
 def split_evenly(amount: Decimal, count: int) -> list[Decimal]:
-    """Part an amount into `count` parts that add up to it: whole cents, and the cents left over one each to the first parts.
+    """Part an amount into `count` parts that add up to it: equal whole cents, and the last takes the cents left over.
 
-    The largest-remainder method; the remainders are equal, so the first in line get the cents.
+    Common practice, no source. The amount must have at least as many cents as there are parts.
 
     >>> [str(part) for part in split_evenly(Decimal("100.00"), 3)]
-    ['33.34', '33.33', '33.33']
+    ['33.33', '33.33', '33.34']
     """
-    cents = int(amount * 100)
-    each, over = divmod(cents, count)
-    return [Decimal(each + (n < over)) / 100 for n in range(count)]
+    each = Decimal(int(amount * 100) // count) / 100
+    return [*[each] * (count - 1), amount - each * (count - 1)]
 
 
 def list_days(first_on: datetime.date, count: int, every: str) -> list[datetime.date]:

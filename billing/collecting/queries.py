@@ -17,7 +17,7 @@ from rentals.runtime.money import ZERO
 # What was past due when an arrangement was made, less what of it is still unpaid at the end of the day until which an installment
 # counts: by allocations in force of what was received, or credited, by then. So a payment that came back counts as never made.
 GONE = """
-SELECT i.id, a.owed - coalesce((
+SELECT i.id, i.arrangement_id, i.position, i.due_on, i.amount, a.owed - coalesce((
        SELECT sum(l.amount - coalesce((
               SELECT sum(al.amount) FROM billing_allocation al
                 LEFT JOIN billing_payment p ON p.id = al.payment_id LEFT JOIN billing_creditnote k ON k.id = al.credit_note_id
@@ -27,6 +27,7 @@ SELECT i.id, a.owed - coalesce((
         WHERE c.household_id = a.household_id AND c.void_entry_id IS NULL
           AND c.due_on <= a.made_on AND e.made_at <= a.made_at), 0)
   FROM billing_instalment i JOIN billing_arrangement a ON a.id = i.arrangement_id WHERE a.id = ANY(%s)
+ ORDER BY i.arrangement_id, i.position
 """
 
 
@@ -60,14 +61,15 @@ class Standing:
 
 
 def list_standings(arrangements: Collection[Arrangement], *, today: datetime.date) -> list[Standing]:
-    """Return how these arrangements stand, in two queries however many they are."""
-    ids = [each.pk for each in arrangements]
-    instalments: dict[int, list[Instalment]] = {each: [] for each in ids}
-    for part in Instalment.objects.filter(arrangement__in=ids).order_by("arrangement", "position"):
-        instalments[part.arrangement_id].append(part)
+    """Return how these arrangements stand, in one query however many they are."""
+    instalments: dict[int, list[Instalment]] = {each.pk: [] for each in arrangements}
+    gone: dict[int, Decimal] = {}
     with connection.cursor() as cursor:
-        cursor.execute(GONE, [ids])
-        gone = dict(cursor.fetchall())
+        cursor.execute(GONE, [list(instalments)])
+        for pk, arrangement_id, position, due_on, amount, gone_by_then in cursor.fetchall():
+            part = Instalment(pk, arrangement_id, position, due_on, amount)
+            instalments[arrangement_id].append(part)
+            gone[pk] = gone_by_then
     return [_stands(each, instalments[each.pk], gone, today) for each in arrangements]
 
 
@@ -88,12 +90,16 @@ def _stands(
     return Standing(arrangement, tuple(found), max((gone[part.pk] for part in instalments), default=ZERO), ending)
 
 
+def list_open_standings(household_ids: Collection[int], *, today: datetime.date) -> list[Standing]:
+    """Return how the arrangements of these households stand that nobody has ended yet: running, kept or broken."""
+    opened = list(Arrangement.objects.filter(household__in=household_ids, ended_at=None))
+    return list_standings(opened, today=today) if opened else []
+
+
 def list_paused(household_ids: Collection[int], *, today: datetime.date) -> dict[int, Standing]:
     """Return the arrangements that run today for these households, by household: no step is taken meanwhile."""
-    opened = list(Arrangement.objects.filter(household__in=household_ids, ended_at=None))
-    if not opened:
-        return {}
-    return {each.arrangement.household_id: each for each in list_standings(opened, today=today) if each.runs}
+    standings = list_open_standings(household_ids, today=today)
+    return {each.arrangement.household_id: each for each in standings if each.runs}
 
 
 def is_paused(household: Household, today: datetime.date) -> bool:

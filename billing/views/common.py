@@ -1,6 +1,7 @@
 """What the screens of the books share: who acts, and which refusals are told in the form."""
 
 import datetime
+from decimal import Decimal, InvalidOperation
 from typing import cast
 
 from django.http import HttpRequest
@@ -14,6 +15,7 @@ from rentals.agreements.moves import MoveNotPossibleError
 from rentals.families.models import Household
 from rentals.runtime.fields import is_likely
 from rentals.runtime.locks import RowsBusyError
+from rentals.runtime.money import ZERO
 from rentals.staff.models import User
 from rentals.staff.operations import RequestKeyReusedError
 
@@ -85,3 +87,12 @@ def day_of(text: str | None, otherwise: datetime.date | None) -> datetime.date |
     except ValueError:
         return otherwise
     return day if is_likely(day) else otherwise
+
+
+def amount_of(text: str) -> Decimal:
+    """Read an amount from an address; zero when it is missing, no amount, or one that nobody can mean."""
+    try:
+        amount = Decimal(text.replace(",", "").strip().lstrip("$"))
+    except InvalidOperation:
+        return ZERO
+    return amount if amount.is_finite() and ZERO < amount < 10**9 else ZERO

@@ -4,6 +4,7 @@ import datetime
 
 from billing import adjustments
 from billing import queries as books
+from billing.collecting import call_list
 from billing.taking import queries as takings
 from rentals.documents import queries as documents
 from rentals.inventory import queries as inventory
@@ -22,5 +23,6 @@ def count_what_waits() -> None:
     COUNTS["deposits"] = lambda today: books.list_undeposited().count()
     COUNTS["adjustments"] = lambda today: adjustments.list_waiting().count()
     COUNTS["aging"] = lambda today: len(books.list_overdue(today))
+    COUNTS["call_list"] = call_list.count_calls
     COUNTS["bench_queue"] = lambda today: inventory.list_bench_queue().count()
     COUNTS["cleanings"] = lambda today: inventory.list_cleanings_due(today).count()

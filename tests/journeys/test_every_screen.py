@@ -75,7 +75,14 @@ NO_PAGES = {
     "aging_csv",  # a file, too
     *("statement_print", "agreement_recover"),  # steps on the way to another page
     *("document_pdf", "letters_print", "payment_receipt", "autopay_file"),  # files, or made while one waits
-    *("payment_preview", "billing_run_progress", "document_state", "bank_line_sum", "signup_papers"),  # parts of pages
+    *(
+        "payment_preview",
+        "billing_run_progress",
+        "document_state",
+        "bank_line_sum",
+        "write_off_sum",
+        "signup_papers",
+    ),  # parts of pages
     *("agreement_due_day_preview", "bank_matching"),  # parts, too
     *("cards_begin",),  # takes a form on the way to the processor's page
     *("mfa_authenticate", "mfa_reauthenticate", "mfa_view_recovery_codes", "choose_password"),  # steps on a way, tested there

@@ -180,7 +180,7 @@ def _agreement(story: Story, family: Family, student: Student, instrument: Instr
         replacement_value=item.replacement_value,
         received_at=received_at,
         tax_area=_tax_area(story, received_at, family, student),
-        signed_by=shop.people[Role.SPECIALIST.value],
+        signed_by=shop.specialists[number % 5 // 3],
     )
 
 

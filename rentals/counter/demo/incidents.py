@@ -38,6 +38,7 @@ def let_happen(story: Story) -> None:
         else:
             untouched.append(agreement)
     leaving.let_leave(story, reversed(untouched))
+    owing.leave_unpaid(story)
     _write_to_the_late(story)
     money.let_happen(story)
     staying.let_stay(story, money.list_families_without_debt(story)[-4:])
@@ -110,7 +111,7 @@ def _send_to_the_bench(story: Story, agreement: Agreement, problem: str, *, with
 
 def _write_to_the_late(story: Story) -> None:
     """Whoever was late has been reminded, step by step; what fell due in the last days is for today."""
-    for days in (70, 50, 30, 12):
+    for days in (170, 150, 130, 110, 90, 70, 50, 30, 12):
         day = story.today - datetime.timedelta(days=days)
         overdue.take_overdue_steps(today=day, now=story.at(day), acting_user=story.shop.people[Role.BOOKKEEPER.value])
 

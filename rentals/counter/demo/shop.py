@@ -108,6 +108,7 @@ class Shop:
     rates: dict[tuple[str, str], Rate]
     programmes: list[Programme]
     kit: dict[str, list[tuple[Product, int]]]
+    specialists: list[User]
 
 
 def open_shop(*, opened_on: datetime.date, now: datetime.datetime) -> Shop:
@@ -135,7 +136,8 @@ def open_shop(*, opened_on: datetime.date, now: datetime.datetime) -> Shop:
     items, rates = _catalogue(kinds, opened_on)
     kit = {kinds[name].code: [(products[sku], quantity) for sku, quantity in lines] for name, lines in KIT.items()}
     programmes = _schools({kinds[name].code for name in ORCHESTRA}, kit)
-    return Shop(office, people, locations, *_plans(now), items, rates, programmes, kit)
+    specialists = list(User.objects.filter(role=Role.SPECIALIST).order_by("name"))
+    return Shop(office, people, locations, *_plans(now), items, rates, programmes, kit, specialists)
 
 
 def _people() -> dict[str, User]:

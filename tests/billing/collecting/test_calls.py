@@ -6,7 +6,7 @@ import psycopg
 import pytest
 
 from billing import charges, overdue
-from billing.collecting import calls
+from billing.collecting import call_list, calls
 from billing.collecting.calls import Call
 from billing.models import CallNote
 from tests.billing.collecting.test_arrangements import day, noon, promise
@@ -30,7 +30,7 @@ def owing(clerk):
 
 
 def listed(days_late: int) -> list[datetime.date]:
-    return [each.call_on for each in calls.list_calls(today=day(days_late))]
+    return [each.call_on for each in call_list.list_calls(today=day(days_late))]
 
 
 def note(household, clerk, at: int, outcome: str = "no_answer", **more) -> CallNote:

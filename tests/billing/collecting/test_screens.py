@@ -1,5 +1,6 @@
-"""The page of a family that owes, noting a call, promising, and the call list."""
+"""The page of a family that owes, noting a call, promising, planning, and the call list."""
 
+import re
 import uuid
 
 import pytest
@@ -42,10 +43,13 @@ class TestHousehold:
         again = client.post(f"/households/{owing.pk}/owing/promise/", keyed(**given))
         assert again.status_code == 422 and "runs already" in again.content.decode()
 
-    def test_a_plan_is_parted_and_can_be_withdrawn(self, owing, client_as):
-        client = client_as("bookkeeper")
-        given = {"count": "2", "first_on": "2026-03-20", "every": "month", "promised_by": "Jo", "shown": "26.65"}
-        page = client.post(f"/households/{owing.pk}/owing/plan/", keyed(**given), follow=True).content.decode()
+    def test_a_plan_is_shown_then_noted_and_can_be_withdrawn(self, owing, client_as):
+        client, address = client_as("bookkeeper"), f"/households/{owing.pk}/owing/plan/"
+        given = keyed(count="2", first_on="2026-03-20", every="month", promised_by="Jo", shown="26.65")
+        page = client.post(address, given).content.decode()
+        assert "$13.32" in page and "$13.33" in page and "Fri, Mar 20, 2026" in page and not Arrangement.objects.exists()
+        mark = re.search(r'name="previewed" value="([^"]+)"', page)[1]
+        page = client.post(address, {**given, "previewed": mark}, follow=True).content.decode()
         assert "$13.33 waiting" in page and "$13.32 waiting" in page
         found = Arrangement.objects.get()
         client.post(f"/arrangements/{found.pk}/withdraw/", {"why": "They cannot keep it"})
@@ -60,6 +64,51 @@ class TestHousehold:
 
     def test_is_not_for_the_technician(self, owing, client_as):
         assert client_as("technician").get(f"/households/{owing.pk}/owing/").status_code == 403
+
+
+class TestPlanPreview:
+    TERMS = {"count": "4", "first_on": "2026-03-31", "every": "month", "promised_by": "Jo", "shown": "26.65"}
+
+    def test_shows_days_and_amounts_that_add_up_without_noting_anything(self, owing, client_as):
+        """26.65 in four: three times 6.66, and 6.67. From March 31: April has 30 days, May 31, June 30."""
+        client = client_as("specialist")
+        for address in (f"/households/{owing.pk}/owing/plan/", f"/households/{owing.pk}/owing/plan/preview/"):
+            page = client.post(address, keyed(**self.TERMS, show="1")).content.decode()
+            days = re.findall(r'<td class="nowrap">([^<]+)</td><td class="num">([^<]+)</td>', page)
+            assert days == [
+                ("Tue, Mar 31, 2026", "$6.66"),
+                ("Thu, Apr 30, 2026", "$6.66"),
+                ("Sun, May 31, 2026", "$6.66"),
+                ("Tue, Jun 30, 2026", "$6.67"),
+            ]
+            assert 'colspan="2">Together</th><td class="num">$26.65' in page
+        assert not Arrangement.objects.exists()
+
+    def test_other_terms_than_were_shown_are_shown_before_they_are_noted(self, owing, client_as):
+        client, address = client_as("specialist"), f"/households/{owing.pk}/owing/plan/"
+        mark = re.search(r'name="previewed" value="([^"]+)"', client.post(address, keyed(**self.TERMS)).content.decode())[1]
+        answer = client.post(address, keyed(**{**self.TERMS, "count": "2"}, previewed=mark))
+        assert answer.status_code == 200 and "$13.33" in answer.content.decode() and not Arrangement.objects.exists()
+        client.post(address, keyed(**self.TERMS, previewed=mark))
+        assert [str(each.amount) for each in Arrangement.objects.get().instalments.all()] == ["6.66", "6.66", "6.66", "6.67"]
+
+    @pytest.mark.parametrize(
+        ("wrong", "said"),
+        [
+            ({"first_on": "2026-03-06"}, "cannot be promised"),
+            ({"first_on": "2027-03-06"}, "cannot be promised"),
+            ({"count": "1"}, "greater than or equal to 2"),
+            ({"count": "25"}, "less than or equal to 24"),
+            ({"every": "day"}, "Select a valid choice"),
+        ],
+    )
+    def test_what_is_wrong_is_said_beside_it_and_nothing_typed_is_lost(self, owing, client_as, wrong, said):
+        answer = client_as("specialist").post(f"/households/{owing.pk}/owing/plan/", keyed(**{**self.TERMS, **wrong}))
+        page = answer.content.decode()
+        assert answer.status_code == 422 and said in page and 'value="Jo"' in page and "previewed" not in page
+
+    def test_is_not_for_the_technician(self, owing, client_as):
+        assert client_as("technician").post(f"/households/{owing.pk}/owing/plan/preview/", self.TERMS).status_code == 403
 
 
 class TestCalls:
