@@ -11,8 +11,8 @@ from billing.models import Charge, ChargeLine, JournalEntry, Posting
 TABLES = ["billing_journalentry", "billing_posting", "billing_charge", "billing_chargeline", "billing_openitem"]
 """In the order in which they refer to each other."""
 
-MANY: dict[type[models.Model], int] = {Posting: 4, JournalEntry: 1, Charge: 1, ChargeLine: 3}
-"""Rows of an agreement's bill."""
+MANY: dict[type[models.Model], int] = {JournalEntry: 1, Posting: 4, Charge: 1, ChargeLine: 3}
+"""Rows of an agreement's bill, in the order in which they can be saved."""
 
 KEYS = """
 SELECT conrelid::regclass::text, quote_ident(conname), pg_get_constraintdef(oid) FROM pg_constraint
@@ -70,7 +70,7 @@ class ByObjects:
                 self.rows[model] = cursor.fetchall()
 
     def save(self, chunk: int) -> None:
-        """Save them all, a chunk of agreements in one transaction, postings before their entries."""
+        """Save them all, a chunk of agreements in one transaction."""
         for first in range(0, len(self.rows[Charge]), chunk):
             with transaction.atomic():
                 for model, each in MANY.items():

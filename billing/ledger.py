@@ -8,7 +8,7 @@ from decimal import Decimal
 from django.conf import settings
 from django.db import connection, models, transaction
 
-from billing.models import ClosedMonth, JournalEntry, Posting
+from billing.models import ClosedMonth, JournalEntry
 from rentals.runtime.money import ZERO
 from rentals.runtime.templatetags.office import day as written_day
 from rentals.staff.models import User
@@ -107,7 +107,6 @@ def open_day(day: datetime.date) -> datetime.date:
     return day if first is None else max(day, first)
 
 
-@transaction.atomic
 def post_entry(
     *,
     entry_on: datetime.date,
@@ -119,7 +118,7 @@ def post_entry(
     now: datetime.datetime,
     reverses: JournalEntry | None = None,
 ) -> JournalEntry:
-    """Write one entry with all its postings, in one statement each, and return it. Postings of zero are left out.
+    """Write one entry with all its postings, in one statement, and return it. Postings of zero are left out.
 
     `source` says once and for all what the entry records ("charge/1042"). Runs inside the operation that needs it.
     Raises UnbalancedEntryError and MonthClosedError, which the database refuses once more, whoever writes; and LongBeforeError.
@@ -130,7 +129,9 @@ def post_entry(
 
 @transaction.atomic
 def post_entries(*, drafts: Sequence[Draft], acting_user: User) -> list[JournalEntry]:
-    """Write many entries at once, in two statements, and return them in order; the same rules as for one."""
+    """Write many entries at once, in one statement, and return them in order; the same rules as for one."""
+    if not drafts:
+        return []
     first = open_from()
     began = JournalEntry.objects.aggregate(first=models.Min("entry_on"))["first"] if first is None else None
     kept: list[list[Line]] = []
@@ -146,29 +147,53 @@ def post_entries(*, drafts: Sequence[Draft], acting_user: User) -> list[JournalE
         kept.append(lines)
     entries = [
         JournalEntry(
-            pk=key,
             entry_on=draft.entry_on,
             kind=draft.kind,
             memo=draft.memo[:200],
             source=draft.source,
+            currency=currency(),
             reverses=draft.reverses,
             made_at=draft.made_at,
             made_by=acting_user,
         )
-        for key, draft in zip(next_ids(JournalEntry, len(drafts)), drafts, strict=True)
+        for draft in drafts
     ]
-    # Postings first: an entry that finds its own there need not be looked at again when the transaction ends.
-    Posting.objects.bulk_create(
-        [
-            Posting(entry_id=entry.pk, account_id=line.account_code, household_id=line.household_id, amount=line.amount)
-            for entry, lines in zip(entries, kept, strict=True)
-            for line in lines
-        ]
+    _insert(entries, [(place, line) for place, lines in enumerate(kept, 1) for line in lines])
+    return entries
+
+
+# In one statement the database sees an entry and its postings together: neither has to wait for the other.
+WRITE = """
+WITH drafts AS MATERIALIZED (
+    SELECT nextval(pg_get_serial_sequence('billing_journalentry', 'id')) AS id, d.*
+      FROM unnest(%s::date[], %s::text[], %s::text[], %s::text[], %s::text[], %s::bigint[], %s::timestamptz[], %s::bigint[])
+           WITH ORDINALITY d (entry_on, kind, memo, source, currency, reverses, made_at, made_by, place)
+), entries AS (
+    INSERT INTO billing_journalentry (id, entry_on, kind, memo, source, currency, reverses_id, made_at, made_by_id)
+    SELECT id, entry_on, kind, memo, source, currency, reverses, made_at, made_by FROM drafts ORDER BY place
+), postings AS (
+    INSERT INTO billing_posting (entry_id, account_id, household_id, amount)
+    SELECT drafts.id, p.account, p.household, p.amount
+      FROM unnest(%s::bigint[], %s::text[], %s::bigint[], %s::numeric[])
+           WITH ORDINALITY p (place, account, household, amount, nth) JOIN drafts USING (place) ORDER BY p.nth
+)
+SELECT id FROM drafts ORDER BY place
+"""
+
+
+def _insert(entries: Sequence[JournalEntry], lines: Sequence[tuple[int, Line]]) -> None:
+    """Write entries and their postings, each posting with the place of its entry from 1 on, and give the entries their keys."""
+    columns = zip(
+        *((e.entry_on, e.kind, e.memo, e.source, e.currency, e.reverses_id, e.made_at, e.made_by_id) for e in entries),
+        strict=True,
     )
-    return JournalEntry.objects.bulk_create(entries)
+    postings = zip(*((place, line.account_code, line.household_id, line.amount) for place, line in lines), strict=True)
+    with connection.cursor() as cursor:
+        cursor.execute(WRITE, [list(column) for column in (*columns, *postings)])
+        for entry, (key,) in zip(entries, cursor.fetchall(), strict=True):
+            entry.pk, entry._state.adding, entry._state.db = key, False, connection.alias
 
 
-@transaction.atomic
 def reverse_entry(
     *, entry: JournalEntry, entry_on: datetime.date, reason: str, acting_user: User, now: datetime.datetime
 ) -> JournalEntry:

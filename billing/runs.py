@@ -7,11 +7,11 @@ import datetime
 from typing import Any
 
 from django.db import connection, transaction
-from django.db.models import Q, QuerySet, Sum
+from django.db.models import Q, QuerySet, Sum, TextField
+from django.db.models.functions import Cast
 
 from billing import allocation, chart, due, ledger
 from billing.models import BillingChunk, BillingRun
-from rentals.agreements.models import Agreement
 from rentals.documents.word import send_word
 from rentals.staff.models import User
 from rentals.staff.operations import ensure_system_user
@@ -32,6 +32,8 @@ SUMS = (
     "billed_amount",
 )
 ROOM = "SET LOCAL work_mem = '64MB'"
+BY_HASH = "SET LOCAL enable_nestloop = off"
+"""For BILL alone: what its steps hand on has no statistics, and ten thousand rows must never be met with each of ten thousand."""
 WORKERS = 2
 """So many are called to a run; whoever comes when nothing is left to claim goes again."""
 
@@ -44,18 +46,18 @@ class RunUnderWayError(Exception):
         self.run = run
 
 
-# Every open agreement under one word; those with something to bill in parts of so many.
+# Every open agreement under one word; those with something to bill become chunks of so many, the others are counted.
 PLAN = f"""
-WITH {due.steps(due.ALL_HELD)}, judged AS ({due.JUDGED_QUICKLY}), counted AS (
-    SELECT word, CASE WHEN word = 'due' THEN (row_number() OVER (PARTITION BY word ORDER BY agreement_id) - 1) / %(chunk)s
-           ELSE 0 END AS part, agreement_id
-      FROM judged
+WITH {due.steps(due.ALL_HELD)}, judged AS MATERIALIZED ({due.JUDGED_QUICKLY}), cut AS (
+    INSERT INTO billing_billingchunk (run_id, place, size, agreements, {", ".join(SUMS)})
+    SELECT %(run)s, part + 1, count(*), array_agg(agreement_id ORDER BY agreement_id), {", ".join("0" for _ in SUMS)}
+      FROM (SELECT agreement_id, (row_number() OVER (ORDER BY agreement_id) - 1) / %(chunk)s AS part
+              FROM judged WHERE word = 'due') parts
+     GROUP BY part
 )
-SELECT word, part, count(*), CASE WHEN word = 'due' THEN array_agg(agreement_id ORDER BY agreement_id) END
-  FROM counted GROUP BY word, part
+SELECT word, count(*) FROM judged WHERE word <> 'due' GROUP BY word
 UNION ALL
-SELECT 'up_to_date', 0, (SELECT count(*) FROM opened) - (SELECT count(*) FROM judged), NULL
- ORDER BY 1, 2
+SELECT 'up_to_date', (SELECT count(*) FROM opened) - (SELECT count(*) FROM judged)
 """  # noqa: S608 - no part of it comes from outside
 
 # In the order of the whole house, and before anything is read: whoever is changing an agreement is waited for, then seen.
@@ -104,18 +106,18 @@ WITH {due.steps(due.THESE)}, {due.DUE}, numbered AS MATERIALIZED (
     SELECT charge_id, 3 + (rent_rate > 0)::int, 'protection', true, 'Sales tax on protection', protection_rate, protection_tax
       FROM billed WHERE protection > 0 AND protection_rate > 0
 ), kept AS (
-    SELECT agreement_id, min(kept_back_by) AS word FROM unbilled u
+    SELECT DISTINCT ON (agreement_id) agreement_id, kept_back_by AS word FROM unbilled u
      WHERE kept_back_by IS NOT NULL AND NOT EXISTS (SELECT FROM billed b WHERE b.agreement_id = u.agreement_id)
-     GROUP BY agreement_id
+     ORDER BY agreement_id, kept_back_by
 )
 SELECT count(*), coalesce(sum(total), 0), count(DISTINCT agreement_id), (SELECT count(*) FROM opened),
        (SELECT count(*) FROM kept WHERE word = 'hold'), (SELECT count(*) FROM kept WHERE word = 'recall'),
-       (SELECT count(DISTINCT agreement_id) FROM begun WHERE agreement_id NOT IN (SELECT agreement_id FROM unbilled))
+       (SELECT count(DISTINCT agreement_id) FROM begun) - (SELECT count(DISTINCT agreement_id) FROM unbilled)
   FROM billed
 """  # noqa: S608 - no part of it comes from outside
 
-
-WITH_MONEY = f"SELECT DISTINCT household_id FROM ({allocation.UNUSED_MONEY}) m"  # noqa: S608
+THEIRS = "ARRAY(SELECT household_id FROM agreements_agreement WHERE id = ANY(%(agreements)s))"
+WITH_MONEY = f"SELECT DISTINCT household_id FROM ({allocation.UNUSED_MONEY}) m".replace("%(households)s", THEIRS)  # noqa: S608
 LOCK_RICH = "SELECT FROM families_household WHERE id = ANY(%(households)s) ORDER BY id FOR NO KEY UPDATE"
 
 
@@ -166,22 +168,23 @@ def _plan(run: BillingRun, now: datetime.datetime, chunk: int) -> None:
     left_out = BillingChunk(run=run, place=0, size=0, billed_at=now, credited_at=now)
     with connection.cursor() as cursor:
         cursor.execute(ROOM)
-        cursor.execute(PLAN, {"through": run.through_on, "chunk": chunk})
-        for word, part, count, agreements in cursor:
-            if agreements is None:
-                setattr(left_out, word, getattr(left_out, word) + count)
-                left_out.size += count
-            else:
-                BillingChunk.objects.create(run=run, place=part + 1, size=count, agreements=agreements)
+        cursor.execute(PLAN, {"run": run.pk, "through": run.through_on, "chunk": chunk})
+        for word, count in cursor:
+            setattr(left_out, word, getattr(left_out, word) + count)
+            left_out.size += count
     left_out.save(force_insert=True)
     total = BillingChunk.objects.filter(run=run).aggregate(total=Sum("size"))["total"]
     BillingRun.objects.filter(pk=run.pk).update(total=total, state=BillingRun.State.RUNNING)
 
 
-def _claim(run: BillingRun, step: str) -> BillingChunk | None:
-    """Lock the first chunk for which a step is not done; when others hold all of them, wait for the first to be let go."""
-    waiting = BillingChunk.objects.filter(run=run, **{step: None}).order_by("place")
-    free: BillingChunk | None = waiting.select_for_update(skip_locked=True).first()
+def _claim(run: BillingRun, step: str) -> Any:
+    """Lock the first chunk for which a step is not done; when others hold all of them, wait for the first to be let go.
+
+    Its agreements stay text, `keys`: ten thousand numbers on their way from the database into the next query.
+    """
+    waiting = BillingChunk.objects.filter(run=run, **{step: None}).order_by("place").defer("agreements")
+    waiting = waiting.annotate(keys=Cast("agreements", TextField()))
+    free = waiting.select_for_update(skip_locked=True).first()
     return free if free is not None else waiting.select_for_update().first()
 
 
@@ -192,7 +195,7 @@ def _bill_next(run: BillingRun, now: datetime.datetime) -> bool:
         return False
     told: dict[str, Any] = {
         "through": run.through_on,
-        "agreements": chunk.agreements,
+        "agreements": chunk.keys,
         "run": run.pk,
         "open_from": ledger.open_from(),
         "currency": ledger.currency(),
@@ -202,6 +205,7 @@ def _bill_next(run: BillingRun, now: datetime.datetime) -> bool:
     with connection.cursor() as cursor:
         cursor.execute(ROOM)
         cursor.execute(LOCK, told)
+        cursor.execute(BY_HASH)
         cursor.execute(BILL, told)
         charges, amount, billed, still_open, on_hold, recalled, nothing_left = cursor.fetchone()
     chunk.billed, chunk.billed_amount, chunk.agreements_billed = charges, amount, billed
@@ -209,7 +213,7 @@ def _bill_next(run: BillingRun, now: datetime.datetime) -> bool:
     chunk.ended_meanwhile = chunk.size - still_open
     chunk.billed_elsewhere = still_open - billed - on_hold - recalled - nothing_left
     chunk.billed_at = now
-    chunk.save()
+    chunk.save(update_fields=[*SUMS, "billed_at"])
     return True
 
 
@@ -220,13 +224,13 @@ def _credit_next(run: BillingRun, now: datetime.datetime) -> bool:
     if chunk is None:
         return False
     if chunk.billed:
-        billed = Agreement.objects.filter(pk__in=chunk.agreements).order_by()
         with connection.cursor() as cursor:
             cursor.execute(ROOM)
-            cursor.execute(WITH_MONEY, {"households": list(billed.values_list("household_id", flat=True).distinct())})
+            cursor.execute(WITH_MONEY, {"agreements": chunk.keys})
             rich = [row[0] for row in cursor.fetchall()]
             cursor.execute(LOCK_RICH, {"households": rich})
-        allocation.apply_credit(household_ids=rich, now=now)
+        if rich:
+            allocation.apply_credit(household_ids=rich, now=now)
     chunk.credited_at = now
     chunk.save(update_fields=["credited_at"])
     return True

@@ -14,6 +14,7 @@ from billing import (
     verify_fleet,
     verify_papers,
     verify_purchases,
+    verify_references,
     verify_taking,
 )
 from billing.checking import CHECKS, Check, check, told
@@ -76,6 +77,7 @@ GUARDS = [
     *verify_cards.GUARDS,
     *verify_fleet.GUARDS,
     *verify_papers.GUARDS,
+    *verify_references.GUARDS,
 ]
 
 

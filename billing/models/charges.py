@@ -23,22 +23,31 @@ class Charge(models.Model):
         LOSS = "loss", "Lost or destroyed instrument"
         REFUND = "refund", "Refund"
 
-    household = models.ForeignKey("families.Household", on_delete=models.PROTECT, related_name="charges", db_index=False)
-    agreement = models.ForeignKey("agreements.Agreement", on_delete=models.PROTECT, null=True, related_name="charges")
+    household = models.ForeignKey(
+        "families.Household", on_delete=models.PROTECT, related_name="charges", db_index=False, db_constraint=False
+    )
+    agreement = models.ForeignKey(
+        "agreements.Agreement", on_delete=models.PROTECT, null=True, related_name="charges", db_constraint=False
+    )
     kind = models.CharField(max_length=8, choices=Kind.choices)
     period = models.PositiveSmallIntegerField(null=True, help_text="Months since the anchor; 0 is the first.")
     period_begins_on = models.DateField(null=True)
     period_ends_on = models.DateField(null=True, help_text="Exclusive.")
     due_on = models.DateField()
-    entry = models.OneToOneField(JournalEntry, on_delete=models.PROTECT, related_name="charge")
-    void_entry = models.OneToOneField(JournalEntry, on_delete=models.PROTECT, null=True, related_name="voided_charge")
-    run = models.ForeignKey(BillingRun, on_delete=models.PROTECT, null=True, related_name="charges", db_index=False)
+    entry = models.OneToOneField(JournalEntry, on_delete=models.PROTECT, related_name="charge", db_constraint=False)
+    void_entry = models.OneToOneField(
+        JournalEntry, on_delete=models.PROTECT, null=True, related_name="voided_charge", db_constraint=False
+    )
+    run = models.ForeignKey(
+        BillingRun, on_delete=models.PROTECT, null=True, related_name="charges", db_index=False, db_constraint=False
+    )
     late_for = models.ForeignKey(
         "self",
         on_delete=models.PROTECT,
         null=True,
         related_name="late_fees",
         db_index=False,
+        db_constraint=False,
         help_text="The overdue charge this fee is for.",
     )
 
@@ -86,7 +95,7 @@ class ChargeLine(models.Model):
         LOSS = "loss", "Lost or destroyed instrument"
         REFUND = "refund", "Refund"
 
-    charge = models.ForeignKey(Charge, on_delete=models.PROTECT, related_name="lines", db_index=False)
+    charge = models.ForeignKey(Charge, on_delete=models.PROTECT, related_name="lines", db_index=False, db_constraint=False)
     position = models.PositiveSmallIntegerField()
     kind = models.CharField(max_length=10, choices=Kind.choices)
     is_tax = models.BooleanField(default=False)
