@@ -250,7 +250,7 @@ def named(model: str, name: str, to: str, related_name: str, **options: object) 
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("billing", "0037_card_guards"),
+        ("billing", "0038_deposits_after_receipts"),
         ("agreements", "0009_what_is_added_stays"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
