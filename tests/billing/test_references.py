@@ -161,14 +161,13 @@ class TestAtOnce:
 
     @pytest.fixture
     def alone(self):
-        return HouseholdFactory()
+        return {"household": HouseholdFactory().pk, "clerk": BookkeeperFactory().pk, "new": NOBODY, "day": DAY}
 
-    def post(self, connection, household):
-        told = {"new": NOBODY, "day": DAY, "clerk": BookkeeperFactory().pk, "household": household.pk}
-        connection.execute(f"{WRITTEN} {POSTINGS} (%(new)s, '1010', NULL, 5), (%(new)s, '2900', %(household)s, -5)", told)
+    def post(self, connection, alone):
+        connection.execute(f"{WRITTEN} {POSTINGS} (%(new)s, '1010', NULL, 5), (%(new)s, '2900', %(household)s, -5)", alone)
 
-    def remove(self, connection, household):
-        connection.execute("DELETE FROM families_household WHERE id = %s", [household.pk])
+    def remove(self, connection, alone):
+        connection.execute("DELETE FROM families_household WHERE id = %(household)s", alone)
 
     @pytest.mark.parametrize(
         ("first", "second", "rule"),
@@ -195,15 +194,14 @@ class TestAtOnce:
         waiting.join(timeout=30)
         assert outcome == [rule]
 
-    def test_what_is_gone_is_not_named_by_who_still_sees_it(self, owner_cursor, alone):
-        clerk = BookkeeperFactory()
+    def test_what_is_gone_is_not_named_by_who_still_sees_it(self, alone):
         gone = pytest.raises(psycopg.errors.SerializationFailure)
         with raw_connection(as_owner=False) as connection, gone, connection.transaction():
             connection.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
             assert connection.execute("SELECT count(*) FROM families_household").fetchone() == (1,)
-            self.remove(owner_cursor, alone)
-            told = {"new": NOBODY, "day": DAY, "clerk": clerk.pk, "household": alone.pk}
-            connection.execute(f"{WRITTEN} {POSTINGS} (%(new)s, '1010', NULL, 5), (%(new)s, '2900', %(household)s, -5)", told)
+            with raw_connection(as_owner=False) as other:
+                self.remove(other, alone)
+            self.post(connection, alone)
 
     def until_it_waits(self, cursor):
         for _ in range(600):
