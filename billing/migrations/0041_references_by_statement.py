@@ -250,7 +250,7 @@ def named(model: str, name: str, to: str, related_name: str, **options: object) 
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("billing", "0038_deposits_after_receipts"),
+        ("billing", "0040_clearing_undone_guards"),
         ("agreements", "0009_what_is_added_stays"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
