@@ -187,6 +187,23 @@ class TestListAged:
         assert [row.name for row in listed("school", sort="-families").rows] == ["No school", "North School", "South School"]
 
 
+@pytest.mark.parametrize("today", [datetime.date(2026, 1, 31), datetime.date(2026, 12, 31)])
+@pytest.mark.parametrize(
+    ("days", "bucket"),
+    [
+        *((0, "not_due"), (1, "to_30"), (30, "to_30"), (31, "to_60"), (60, "to_60")),
+        *((61, "to_90"), (90, "to_90"), (91, "older"), (400, "older")),
+    ],
+)
+def test_a_bucket_begins_on_its_day(db, days, bucket, today):
+    """26.65 due on January 31, looked at so many days later: of a day ahead, or of one gone by."""
+    agreement, due_on = AgreementFactory(), datetime.date(2026, 1, 31)
+    now = datetime.datetime(2026, 1, 31, 18, tzinfo=datetime.UTC)
+    charges.charge_period(agreement=agreement, period=0, acting_user=BookkeeperFactory(), now=now)
+    found = aged.list_aged(Wanted(on=due_on + datetime.timedelta(days=days), only_late=False), today=today)
+    assert getattr(found.total, bucket) == found.total.balance == D("26.65")
+
+
 def shown(answer) -> list[str]:
     """The first column of the page's table."""
     body = answer.content.decode().partition("<tbody>")[2].partition("</tbody>")[0]
