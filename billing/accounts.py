@@ -96,6 +96,8 @@ def _tell(entry_id: int, sources: _Sources) -> dict[str, Any] | None:
         words = {"number": returned.payment.number, "reason": returned.reason}
         if returned.kind == PaymentReturn.Kind.MISTAKE:
             what = gettext("Payment %(number)s void, taken by mistake: %(reason)s") % words
+        elif returned.kind == PaymentReturn.Kind.FILE:
+            what = gettext("Payment %(number)s was not debited: the bank did not take our file") % words
         else:
             what = gettext("Payment %(number)s returned by the bank: %(reason)s") % words
         return {"kind": "return", "what": what, "is_money": True, "paid_by_id": returned.payment.paid_by_id}

@@ -13,6 +13,7 @@ from django.utils import timezone
 
 from billing import allocation, chart, ledger
 from billing.models import BankMatch, BillingRun, CardRefund, Charge, ChargeLine, JournalEntry, Refund
+from billing.taking.days import is_counted
 from rentals.agreements import life, periods
 from rentals.agreements import queries as terms
 from rentals.agreements.models import Agreement, AgreementHold, TaxArea
@@ -70,6 +71,20 @@ class RefundLeftError(Exception):
             "card, so it cannot be voided. Undo the match first, or take what the family brings back as a payment."
         )
         self.charge = charge
+
+
+class RefundCountedError(Exception):
+    """Cash paid back was counted down with its day, so the count would no longer be of what happened."""
+
+    def __init__(self, refund: Refund) -> None:
+        taking = refund.taking
+        assert taking is not None, "only cash that went through somebody's takings is counted"
+        super().__init__(
+            f"This cash was paid back out of the takings of {taking.person.name} on {written_day(taking.day)}, which are counted "
+            "down. If the family brings the money back, take it as a payment. If it was never paid out, let a manager open that "
+            "day again; then void this, and the day is counted anew."
+        )
+        self.refund = refund
 
 
 @dataclass(frozen=True)
@@ -267,14 +282,14 @@ def void_charge(*, charge: Charge, reason: str, acting_user: User, now: datetime
     """Take a charge back: its entry is reversed today, what was paid on it is released and applied to what else is owed.
 
     The charge stays on the account, marked void with the reason. Outermost. Raises ChargeVoidedError, RefundLeftError,
-    MonthClosedError.
+    RefundCountedError, MonthClosedError.
     """
     lock_one(Household.objects.filter(pk=charge.household_id))
     charge = lock_one(Charge.objects.filter(pk=charge.pk))
     if charge.void_entry_id is not None:
         raise ChargeVoidedError(charge)
-    if charge.kind == Charge.Kind.REFUND and _has_left(charge):
-        raise RefundLeftError(charge)
+    if charge.kind == Charge.Kind.REFUND:
+        _check_refund(charge)
     allocation.release_of_charge(charge_id=charge.pk, now=now)
     entry_on = max(timezone.localdate(now), charge.entry.entry_on)
     charge.void_entry = ledger.reverse_entry(
@@ -283,6 +298,15 @@ def void_charge(*, charge: Charge, reason: str, acting_user: User, now: datetime
     charge.save(update_fields=["void_entry"])
     allocation.apply_credit(household_ids=[charge.household_id], now=now)
     return charge
+
+
+def _check_refund(charge: Charge) -> None:
+    """Refuse to void a refund whose money has left, or was counted down with its day; the day stays open meanwhile."""
+    if _has_left(charge):
+        raise RefundLeftError(charge)
+    refund = Refund.objects.filter(charge=charge, taking__isnull=False).select_related("taking__person").first()
+    if refund is not None and is_counted(refund.taking_id):
+        raise RefundCountedError(refund)
 
 
 def _has_left(refund: Charge) -> bool:

@@ -2,6 +2,7 @@
 
 import datetime
 import uuid
+from dataclasses import dataclass
 from typing import Any
 
 from django import forms
@@ -11,6 +12,7 @@ from billing.models import Payment
 from rentals.families.models import Guardian
 from rentals.runtime.forms import ChoiceCards, DayField, MoneyField, OfficeForm
 
+NOT_IN_HAND = (Payment.Method.CARD, Payment.Method.DEBIT)
 NOT_AHEAD = "This day has not come yet. Write today or an earlier day."
 
 
@@ -29,18 +31,34 @@ class DatedForm(OfficeForm):
         return day
 
 
+@dataclass(frozen=True)
+class Ways:
+    """How money may come besides cash and checks: `card` and `debit` say so in a line where they may, else ""."""
+
+    card: str = ""
+    debit: str = ""
+    transfer: bool = False
+
+    @property
+    def choices(self) -> list[tuple[str, str]]:
+        """The ways that are offered."""
+        method = Payment.Method
+        offered = [(method.CARD, self.card), (method.DEBIT, self.debit), (method.TRANSFER, self.transfer)]
+        return [(way, str(Payment.Method(way).label)) for way, may in offered if may]
+
+
 class PaymentForm(DatedForm):
-    """One payment as it is taken. The check's number is asked for checks only."""
+    """One payment as it is taken. The check's number is asked for checks only, the day of what is in hand only."""
 
     amount = MoneyField(label="Amount", error_messages={"required": "Write the amount."})
     method = forms.ChoiceField(
-        label="How was it paid?",
+        label="How is it paid?",
         widget=ChoiceCards,
         choices=[(Payment.Method.CASH, "Cash"), (Payment.Method.CHEQUE, "Check")],
-        error_messages={"required": "Choose cash or check."},
+        error_messages={"required": "Choose how it is paid.", "invalid_choice": "This way is not open here. Choose another."},
     )
     cheque_number = forms.CharField(
-        label="Check number", required=False, max_length=20, help_text="At the top right of the check. Leave empty for cash."
+        label="Check number", required=False, max_length=20, help_text="At the top right of the check. Checks only."
     )
     received_on = DayField(label="Received on", error_messages={"required": "Write the day it was received."})
     paid_by = forms.ModelChoiceField(
@@ -52,16 +70,17 @@ class PaymentForm(DatedForm):
     )
     request_key = forms.UUIDField(widget=forms.HiddenInput)
 
-    def __init__(self, *args: Any, transfers: bool, sharing: QuerySet[Guardian] | None, **options: Any) -> None:
+    def __init__(self, *args: Any, ways: Ways, sharing: QuerySet[Guardian] | None, **options: Any) -> None:
         super().__init__(*args, **options)
         self.initial.setdefault("request_key", uuid.uuid4())
         if sharing is None:
             del self.fields["paid_by"]
         else:
             self.fields["paid_by"].queryset = sharing  # type: ignore[attr-defined]
-        if transfers:
-            choices = [*self.fields["method"].choices, (Payment.Method.TRANSFER, "Bank transfer")]  # type: ignore[attr-defined]
-            self.fields["method"].choices = choices  # type: ignore[attr-defined]
+        self.fields["received_on"].required = self.data.get("method") not in NOT_IN_HAND
+        choices = [*self.fields["method"].choices, *ways.choices]  # type: ignore[attr-defined]
+        self.fields["method"].choices = choices  # type: ignore[attr-defined]
+        self.fields["method"].widget.notes = {Payment.Method.CARD: ways.card, Payment.Method.DEBIT: ways.debit}  # type: ignore[attr-defined]
         self.fields["cheque_number"].widget.attrs.update({"class": "w-short", "autocomplete": "off", "inputmode": "numeric"})
 
     def clean_amount(self) -> Any:
@@ -71,9 +90,9 @@ class PaymentForm(DatedForm):
             raise forms.ValidationError("A payment must be more than zero.")
         return amount
 
-    def clean_received_on(self) -> datetime.date:
-        """Refuse a day ahead."""
-        return self.not_ahead("received_on")
+    def clean_received_on(self) -> datetime.date | None:
+        """Refuse a day ahead; what goes over the processor or the bank has no day yet."""
+        return self.not_ahead("received_on") if self.fields["received_on"].required else None
 
     def clean(self) -> dict[str, Any]:
         """Ask for the number of a check."""

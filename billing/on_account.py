@@ -90,6 +90,7 @@ class PaymentOnAccount:
     deposit_number: str
     allocations: tuple[AllocationOnAccount, ...]
     is_void: bool = False
+    returned_as: str = ""
 
     @property
     def is_returned(self) -> bool:
@@ -266,7 +267,8 @@ def payment_on_account(payment: Payment, allocations: Sequence[Allocation]) -> P
         allocations=tuple(
             AllocationOnAccount(a.line.charge_id, a.line.description, a.line.charge.due_on, a.amount) for a in allocations
         ),
-        is_void=returned is not None and returned.kind == PaymentReturn.Kind.MISTAKE,
+        is_void=returned is not None and returned.kind != PaymentReturn.Kind.BANK,
+        returned_as=returned.get_kind_display() if returned else "",
     )
 
 

@@ -19,6 +19,13 @@ from rentals.runtime.templatetags.office import day as written_day
 from rentals.staff.models import User
 from rentals.staff.operations import claim_request, keep_answer, take_number, take_numbers
 
+WORDS = {
+    PaymentReturn.Kind.BANK: "returned",
+    PaymentReturn.Kind.MISTAKE: "voided",
+    PaymentReturn.Kind.FILE: "taken back with its file",
+}
+"""What happened to a payment that counts no more."""
+
 
 class AmountNotPositiveError(Exception):
     """A payment of nothing, or of less."""
@@ -46,8 +53,7 @@ class PaymentReturnedError(Exception):
     """The payment came back, or was voided, before."""
 
     def __init__(self, payment: Payment) -> None:
-        is_void = payment.payment_return.kind == PaymentReturn.Kind.MISTAKE
-        super().__init__(f"Payment {payment.number} was {'voided' if is_void else 'returned'} already.")
+        super().__init__(f"Payment {payment.number} was {WORDS[PaymentReturn.Kind(payment.payment_return.kind)]} already.")
         self.payment = payment
 
 
@@ -232,6 +238,16 @@ def return_payment(
     return take_back(payment=lock_payment(payment), back=back, acting_user=acting_user, now=now)
 
 
+def why_not_returned(payment: Payment) -> str:
+    """Return why the bank cannot have sent a payment back, with the path that is right; "" when it can have."""
+    if payment.method == Payment.Method.CASH and payment.deposit_id is None:
+        return (
+            f"{payment.number} is cash that is not deposited, so no bank can send it back. Void it on its own day if it was "
+            "taken by mistake; if the family gets the money back, make a refund."
+        )
+    return ""
+
+
 @dataclass(frozen=True)
 class Back:
     """Why and when a payment is taken back; `kind` of PaymentReturn, `books` of the bank's account it left, "" for its own."""
@@ -262,11 +278,11 @@ def take_back(*, payment: Payment, back: Back, acting_user: User, now: datetime.
     entry = ledger.post_entry(
         entry_on=back.on,
         kind=JournalEntry.Kind.RETURNED_PAYMENT,
-        memo=f"Payment {payment.number} {'voided' if back.kind == PaymentReturn.Kind.MISTAKE else 'returned'}: {back.reason}",
+        memo=f"Payment {payment.number} {WORDS[PaymentReturn.Kind(back.kind)]}: {back.reason}",
         source=_source_of_return(payment),
         postings=[
             ledger.Line(chart.RECEIVABLES, payment.amount, payment.household_id),
-            ledger.Line(back.books or _where(payment), -payment.amount),
+            ledger.Line(back.books or _where(payment, back.kind), -payment.amount),
         ],
         acting_user=acting_user,
         now=now,
@@ -284,10 +300,13 @@ def take_back(*, payment: Payment, back: Back, acting_user: User, now: datetime.
     return returned
 
 
-def _where(payment: Payment) -> str:
-    """The account that a payment leaves: the bank's it reached; of a card, what is on the way, because later payouts are less."""
-    is_card = payment.method == Payment.Method.CARD
-    return (None if is_card else banks.books_of_payment(payment)) or account_of(payment.method)
+def _where(payment: Payment, kind: str) -> str:
+    """The account that a payment leaves: the bank's it reached.
+
+    Of a card it is what is on the way, because later payouts are less; of a refused file too, because its deposit is undone.
+    """
+    never_there = payment.method == Payment.Method.CARD or kind == PaymentReturn.Kind.FILE
+    return (None if never_there else banks.books_of_payment(payment)) or account_of(payment.method)
 
 
 def _source_of_return(payment: Payment) -> str:

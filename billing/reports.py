@@ -224,7 +224,8 @@ def list_series() -> list[Series]:
 
 TAKEN_BACK = """
 SELECT e.entry_on, x.what, x.number, h.id, h.name, h.number, x.amount, e.memo, coalesce(u.name, '') FROM (
-    SELECT r.entry_id, CASE r.kind WHEN 'mistake' THEN 'Payment voided' ELSE 'Payment returned' END AS what, p.number,
+    SELECT r.entry_id, CASE r.kind WHEN 'mistake' THEN 'Payment voided' WHEN 'file' THEN 'Debit not made, file refused'
+                ELSE 'Payment returned' END AS what, p.number,
            p.household_id, p.amount
       FROM billing_paymentreturn r JOIN billing_payment p ON p.id = r.payment_id
   UNION ALL

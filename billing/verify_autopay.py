@@ -11,6 +11,10 @@ GUARDS = [
     "autopayrun_kept",
     "autopayrun_moves",
     "autopayrun_leaves_whole",
+    "autopayrun_refused_whole",
+    "autopayentry_refused",
+    "autopayentry_may_become",
+    "never_debited_of_a_refused_file",
     "autopayentry_kept",
     "autopayentry_may_be",
     "autopaycover_kept",
@@ -46,7 +50,7 @@ def debits_are_payments() -> list[str]:
         UNION ALL
         SELECT format('run %s of %s left with debits of %s, deposit %s, files %s', r.number, r.total, x.sum, d.amount, f.count)
           FROM billing_autopayrun r LEFT JOIN billing_deposit d ON d.id = r.deposit_id,
-               LATERAL (SELECT sum(amount) FROM billing_autopayentry WHERE run_id = r.id AND state = 'sent') x,
+               LATERAL (SELECT sum(amount) FROM billing_autopayentry WHERE run_id = r.id AND state IN ('sent', 'refused')) x,
                LATERAL (SELECT count(*) FROM billing_autopayfile WHERE run_id = r.id) f
          WHERE r.sent_at IS NOT NULL AND (x.sum IS DISTINCT FROM r.total OR d.amount IS DISTINCT FROM r.total OR f.count <> 1)""")
 
@@ -73,4 +77,22 @@ def returns_take_back() -> list[str]:
          WHERE NOT EXISTS (SELECT FROM billing_paymentreturn r WHERE r.id = b.payment_return_id AND r.payment_id = e.payment_id)
         UNION ALL
         SELECT format('debit %s was presented again %s times', original_id, count(*)) FROM billing_autopayentry
-         WHERE original_id IS NOT NULL AND state <> 'dropped' GROUP BY original_id HAVING count(*) > 2""")
+         WHERE original_id IS NOT NULL AND state NOT IN ('dropped', 'refused') GROUP BY original_id HAVING count(*) > 2""")
+
+
+@check(11, "A file that the bank refused leaves nothing: its deposit is undone, and every payment of it is taken back")
+def refused_files_leave_nothing() -> list[str]:
+    """Invariant 11: nobody was debited by it."""
+    return told("""
+        SELECT format('run %s is refused, deposit %s still stands', r.number, d.number)
+          FROM billing_autopayrun r JOIN billing_deposit d ON d.id = r.deposit_id
+         WHERE r.state = 'refused' AND NOT EXISTS (SELECT FROM billing_journalentry x WHERE x.reverses_id = d.entry_id)
+        UNION ALL
+        SELECT format('debit %s of run %s, which is %s, is %s', e.trace, r.number, r.state, e.state)
+          FROM billing_autopayentry e JOIN billing_autopayrun r ON r.id = e.run_id
+         WHERE (r.state = 'refused' AND e.state = 'sent') OR (r.state <> 'refused' AND e.state = 'refused')
+        UNION ALL
+        SELECT format('debit %s was refused, payment %s stands', e.trace, p.number)
+          FROM billing_autopayentry e JOIN billing_payment p ON p.id = e.payment_id
+          LEFT JOIN billing_paymentreturn b ON b.payment_id = p.id
+         WHERE e.state = 'refused' AND b.kind IS DISTINCT FROM 'file'""")

@@ -9,6 +9,7 @@ GUARDS = [
     "takingcount_moves",
     "payment_into_taking",
     "refund_out_of_taking",
+    "refund_voided_before_count",
     "void_before_count",
 ]
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 from django.db import transaction
+from django.utils import translation
+from django.utils.translation import pgettext
 
 from billing import ledger, payments
 from billing.autopay import answers, authorising, codes, letters, rules
@@ -207,33 +209,46 @@ def _take_back(
     )
 
 
-NEXT = {
-    "stops": "We make no further debits from this account. Please pay the amount another way, and call us: with new details, or "
-    "a new authorization, autopay can begin again.",
-    "again": "We present it once more with our next file, at the earliest on {day}. Please see that the money is there, or "
-    "call us.",
-    "owed": "The amount is owed again. Please pay it another way, or call us so that we can find a way together.",
-}
-
-
 def _tell(found: ReturnFound, *, today: datetime.date, acting_user: User, now: datetime.datetime) -> OutboxMessage:
+    """Tell the family, in its language, what its bank said and what happens next."""
     entry, reason = found.entry, found.reason
-    account = letters.account_words(entry.authorisation.account_type, entry.last_four)
-    again = reason.may_retry and entry.retry < rules.MOST_RETRIES and not reason.stops
-    then = NEXT["stops"] if reason.stops else NEXT["again"] if again else NEXT["owed"]
-    earliest = written_day(rules.banking_day_after(today, 1))
-    return letters.send(
-        household=entry.household,
-        kind="autopay_return",
-        key=f"autopay-return/{entry.pk}",
-        heading="A debit came back",
-        today=today,
-        sentences=(
-            f"Your bank sent back our debit of {written(entry.amount)} from your {account}. It says: {reason.words.lower()}.",
-            then.format(day=earliest),
-        ),
-        acting_user=acting_user,
-        now=now,
+    with translation.override(entry.household.language):
+        said = pgettext("autopay", "Your bank sent back our debit of %(amount)s from your %(account)s. It says: %(reason)s.") % {
+            "amount": written(entry.amount),
+            "account": letters.account_words(entry.authorisation.account_type, entry.last_four),
+            "reason": pgettext("autopay", reason.words).lower(),
+        }
+        return letters.send(
+            household=entry.household,
+            kind="autopay_return",
+            key=f"autopay-return/{entry.pk}",
+            heading=pgettext("autopay", "A debit came back"),
+            today=today,
+            sentences=(said, _what_next(entry, reason, today)),
+            acting_user=acting_user,
+            now=now,
+        )
+
+
+def _what_next(entry: AutopayEntry, reason: codes.Reason, today: datetime.date) -> str:
+    if reason.stops:
+        return pgettext(
+            "autopay",
+            "We make no further debits from this account. Please pay the amount another way, and call us: with new details, or "
+            "a new authorization, autopay can begin again.",
+        )
+    if reason.may_retry and entry.retry < rules.MOST_RETRIES:
+        earliest = {"day": written_day(rules.banking_day_after(today, 1))}
+        return (
+            pgettext(
+                "autopay",
+                "We present it once more with our next file, at the earliest on %(day)s. Please see that the money is there, or "
+                "call us.",
+            )
+            % earliest
+        )
+    return pgettext(
+        "autopay", "The amount is owed again. Please pay it another way, or call us so that we can find a way together."
     )
 
 

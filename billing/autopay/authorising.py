@@ -6,11 +6,13 @@ from dataclasses import dataclass, field
 from uuid import UUID
 
 from django.db import transaction
+from django.utils import translation
+from django.utils.translation import pgettext
 
 from billing import ledger
 from billing.autopay import letters, rules, words
 from billing.autopay.crypto import about_account, ring
-from billing.autopay.wording import TEXT_VERSION, authorisation_text
+from billing.autopay.wording import TEXT_VERSION, authorisation_text, courtesy_translation
 from billing.models import AutopayAuthorisation, AutopayNotice, AutopaySetup
 from rentals.documents.queries import get_letterhead
 from rentals.families.models import Guardian, Household
@@ -172,17 +174,20 @@ def _write(
         taken_at=now,
         taken_by=acting_user,
     )
-    message = letters.send(
-        household=household,
-        kind="autopay",
-        key=f"autopay/{key}",
-        heading="Your authorization for autopay",
-        today=given.authorised_on,
-        sentences=tuple(text.split("\n\n")),
-        signer=str(given.guardian),
-        acting_user=acting_user,
-        now=now,
-    )
+    with translation.override(household.language):
+        account_words = letters.account_words(given.account_type, last_four)
+        message = letters.send(
+            household=household,
+            kind="autopay",
+            key=f"autopay/{key}",
+            heading=pgettext("autopay", "Your authorization for autopay"),
+            today=given.authorised_on,
+            sentences=tuple(text.split("\n\n")),
+            signer=str(given.guardian),
+            translation_of=courtesy_translation(household.language, get_letterhead(), setup.company_name, account_words),
+            acting_user=acting_user,
+            now=now,
+        )
     authorisation.document = message.document
     authorisation.save(update_fields=["document"])
     return authorisation

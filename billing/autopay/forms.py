@@ -61,7 +61,7 @@ class AuthoriseForm(OfficeForm):
     guardian = forms.ChoiceField(label="Who authorizes?", widget=ChoiceCards)
     account_type = forms.ChoiceField(label="Kind of account", choices=AccountType.choices, widget=ChoiceCards)
     routing_number = RoutingField(label="Routing number", help_text="The first nine digits at the bottom of a check.")
-    account_number = AccountField(label="Account number", help_text="It is kept locked away; only its last digits are shown.")
+    account_number = AccountField(label="Account number", help_text="Kept locked; only its end is shown.")
     account_number_again = AccountField(label="Account number once more", help_text="So that no digit is mistyped.")
     account_name = forms.CharField(
         label="Name on the account", required=False, max_length=60, help_text="If it is not the guardian’s own name."
@@ -180,7 +180,12 @@ class PrepareForm(OfficeForm):
 class RefusedForm(OfficeForm):
     """What the bank said."""
 
-    why = forms.CharField(label="What did the bank say?", max_length=200)
+    why = forms.CharField(
+        label="What did the bank say?",
+        max_length=200,
+        help_text="Its own words, and who said it: Company number unknown, Ms. Ortiz at the bank’s desk.",
+        error_messages={"required": "Write what the bank said: whoever makes the next file has to know."},
+    )
 
 
 class AnswersForm(OfficeForm):

@@ -1,11 +1,14 @@
-"""What families are sent about autopay: the copy of what they authorised, what will be debited, what came back."""
+"""What families are sent about autopay: the copy of what they authorised, what will be debited, what came back.
+
+Words stand in English here and in Spanish in `billing/locale`, under the context "autopay"; who writes them sets the language.
+"""
 
 import datetime
 from decimal import Decimal
 
 from django.template.loader import render_to_string
 from django.utils import translation
-from django.utils.translation import gettext
+from django.utils.translation import pgettext
 
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import AutopayPage, FactLine, PriceLine
@@ -21,8 +24,15 @@ SAVINGS = "savings"
 
 def account_words(account_type: str, last_four: str) -> str:
     """Return an account as families know it: checking account ending in 4321."""
-    kind = gettext("savings account") if account_type == SAVINGS else gettext("checking account")
-    return gettext("%(kind)s ending in %(last_four)s") % {"kind": kind, "last_four": last_four}
+    is_savings = account_type == SAVINGS
+    kind = pgettext("autopay", "savings account") if is_savings else pgettext("autopay", "checking account")
+    return pgettext("autopay", "%(kind)s ending in %(last_four)s") % {"kind": kind, "last_four": last_four}
+
+
+def due_words(kind: str, due_on: datetime.date, agreement_number: str = "") -> str:
+    """Return what is due, in the language of the moment: Rent due Mar 1, 2026, A-000017. `kind`: a charge's, in words."""
+    words = pgettext("autopay", "%(kind)s due %(day)s") % {"kind": pgettext("autopay", kind), "day": written_day(due_on)}
+    return f"{words}, {agreement_number}" if agreement_number else words
 
 
 def send(
@@ -38,8 +48,12 @@ def send(
     amounts: tuple[PriceLine, ...] = (),
     sentences: tuple[str, ...] = (),
     signer: str = "",
+    translation_of: tuple[str, ...] = (),
 ) -> OutboxMessage:
-    """Write to the family, by mail or on paper, once per `key`. Part of the caller's transaction."""
+    """Write to the family, by mail or on paper, once per `key`. Part of the caller's transaction.
+
+    All words are in the household's language already, but where the English was signed: `translation_of` says what it means.
+    """
     receiver = receiver_of(household)
     page = AutopayPage(
         heading=heading,
@@ -50,6 +64,7 @@ def send(
         total=sum((each.amount for each in amounts), Decimal(0)),
         sentences=sentences,
         signer=signer,
+        translation=translation_of,
     )
     with translation.override(household.language):
         body = render_to_string("documents/autopay.txt", {"page": page, "office": get_letterhead()})
@@ -60,7 +75,9 @@ def send(
 def notice_sentences(amount: Decimal, on: datetime.date, account: str) -> tuple[str, ...]:
     """What a notice of a debit says."""
     return (
-        gettext("On %(day)s we debit at most %(amount)s from your %(account)s.")
+        pgettext("autopay", "On %(day)s we debit at most %(amount)s from your %(account)s.")
         % {"day": written_day(on), "amount": written(amount), "account": account},
-        gettext("If you pay a part before then, we debit only the rest. You can end autopay at any time by telling us."),
+        pgettext(
+            "autopay", "If you pay a part before then, we debit only the rest. You can end autopay at any time by telling us."
+        ),
     )

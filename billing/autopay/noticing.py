@@ -8,6 +8,8 @@ from decimal import Decimal
 
 from django.db import connection, transaction
 from django.db.models import Sum
+from django.utils import translation
+from django.utils.translation import pgettext
 
 from billing import allocation, due
 from billing.autopay import letters, retries, rules
@@ -18,7 +20,6 @@ from rentals.documents.pages import PriceLine
 from rentals.families.models import Household
 from rentals.runtime.locks import lock_one
 from rentals.runtime.money import ZERO
-from rentals.runtime.templatetags.office import day as written_day
 from rentals.staff.models import User
 
 LEAD_DAYS = rules.NOTICE_DAYS + 2
@@ -58,7 +59,7 @@ def list_notices_due(*, today: datetime.date, household_ids: Collection[int] | N
         authorised = authorised.filter(household_id__in=household_ids)
     found = {each.household_id: each for each in authorised.select_related("household").order_by("household_id")}
     day = debit_day(today)
-    lines = _lines(list(found), day)
+    lines = _lines({key: each.household.language for key, each in found.items()}, day)
     paused = why_paused(found, today)
     return [
         NoticeDue(authorisation, day, lines[key])
@@ -67,8 +68,12 @@ def list_notices_due(*, today: datetime.date, household_ids: Collection[int] | N
     ]
 
 
-def _lines(household_ids: Sequence[int], through: datetime.date) -> dict[int, tuple[PriceLine, ...]]:
-    """What will be due by the day, is not under way and not left to the family, line by line; money on account comes off last."""
+def _lines(languages: Mapping[int, str], through: datetime.date) -> dict[int, tuple[PriceLine, ...]]:
+    """What will be due by the day, is not under way and not left to the family, line by line; money on account comes off last.
+
+    `languages` by household: each reads its lines in its own.
+    """
+    household_ids = list(languages)
     under_way = _under_way(household_ids)
     lines: dict[int, list[PriceLine]] = defaultdict(list)
     items = OpenItem.objects.filter(household_id__in=household_ids, due_on__lte=through).select_related("charge__agreement")
@@ -76,18 +81,18 @@ def _lines(household_ids: Sequence[int], through: datetime.date) -> dict[int, tu
     for item in items.order_by("due_on", "charge_id"):
         rest = item.open - under_way.get(item.charge_id, ZERO)
         if rest > 0:
-            lines[item.household_id].append(PriceLine(_title(item.charge), rest))
+            number = item.charge.agreement.number if item.charge.agreement else ""
+            with translation.override(languages[item.household_id]):
+                title = letters.due_words(item.charge.get_kind_display(), item.due_on, number)
+            lines[item.household_id].append(PriceLine(title, rest))
     for household_id, number, begins_on, total in _coming(household_ids, through):
-        lines[household_id].append(PriceLine(f"Rent due {written_day(begins_on)}, {number}", total))
+        with translation.override(languages[household_id]):
+            lines[household_id].append(PriceLine(letters.due_words(Charge.Kind.RENT.label, begins_on, number), total))
     for household_id, unused in _unused(household_ids):
         if household_id in lines:
-            lines[household_id].append(PriceLine("On account", -unused))
+            with translation.override(languages[household_id]):
+                lines[household_id].append(PriceLine(pgettext("autopay", "On account"), -unused))
     return {key: tuple(those) for key, those in lines.items()}
-
-
-def _title(charge: Charge) -> str:
-    agreement = f", {charge.agreement.number}" if charge.agreement else ""
-    return f"{charge.get_kind_display()} due {written_day(charge.due_on)}{agreement}"
 
 
 def _under_way(household_ids: Sequence[int]) -> Mapping[int, Decimal]:
@@ -130,27 +135,36 @@ def give_notice(*, household_id: int, today: datetime.date, now: datetime.dateti
     """Tell one family, as its account stands now; None when there is nothing to tell any more. Outermost."""
     household = lock_one(Household.objects.filter(pk=household_id))
     for due_now in list_notices_due(today=today, household_ids=[household.pk]):
-        authorisation, amount = due_now.authorisation, due_now.amount
+        return None if was_told(due_now) else tell(due_now, today=today, acting_user=acting_user, now=now)
+    return None
+
+
+def was_told(due_now: NoticeDue) -> bool:
+    """Tell whether the family was told of a debit of that day before."""
+    return due_now.authorisation.notices.filter(debit_on=due_now.debit_on).exists()
+
+
+def tell(due_now: NoticeDue, *, today: datetime.date, acting_user: User, now: datetime.datetime) -> AutopayNotice:
+    """Write to the family and keep what it was told: inside an operation that has locked the household."""
+    authorisation, household = due_now.authorisation, due_now.authorisation.household
+    with translation.override(household.language):
         account = letters.account_words(authorisation.account_type, authorisation.last_four)
-        if authorisation.notices.filter(debit_on=due_now.debit_on).exists():
-            return None
         message = letters.send(
             household=household,
             kind="autopay_notice",
             key=f"autopay-notice/{authorisation.pk}/{due_now.debit_on}",
-            heading="What we will debit from your account",
+            heading=pgettext("autopay", "What we will debit from your account"),
             today=today,
             amounts=due_now.lines,
-            sentences=letters.notice_sentences(amount, due_now.debit_on, account),
+            sentences=letters.notice_sentences(due_now.amount, due_now.debit_on, account),
             acting_user=acting_user,
             now=now,
         )
-        return AutopayNotice.objects.create(
-            household=household,
-            authorisation=authorisation,
-            amount=amount,
-            debit_on=due_now.debit_on,
-            given_on=today,
-            message=message,
-        )
-    return None
+    return AutopayNotice.objects.create(
+        household=household,
+        authorisation=authorisation,
+        amount=due_now.amount,
+        debit_on=due_now.debit_on,
+        given_on=today,
+        message=message,
+    )

@@ -1,10 +1,13 @@
 """Reads of autopay that screens share."""
 
 import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
-from django.db.models import Count, QuerySet, Subquery, Value
-from django.db.models.functions import Coalesce
+from django.contrib.postgres.expressions import ArraySubquery
+from django.db.models import Count, F, QuerySet, Subquery, Value
+from django.db.models.functions import Coalesce, JSONObject
 
 from billing.autopay import codes, rules
 from billing.autopay.rules import Rate
@@ -28,9 +31,17 @@ RATE_NAMES = {
 
 def list_rates(*, today: datetime.date) -> list[Rate]:
     """Count the debits of the last sixty days, by the day of the original entry, and how many came back: three rates."""
+    return _rates(dict(_by_reason(today).annotate(count=Count("pk")).values_list("came_back__reason", "count")))
+
+
+def _by_reason(today: datetime.date) -> QuerySet[AutopayEntry, Any]:
+    """The debits that are counted, by the code they came back with, null for those that did not."""
     since = today - datetime.timedelta(days=rules.RATE_DAYS)
     debits = AutopayEntry.objects.filter(state=AutopayEntry.State.SENT, run__effective_on__gt=since, run__effective_on__lte=today)
-    by_reason: dict[str | None, int] = dict(debits.order_by().values_list("came_back__reason").annotate(Count("pk")))
+    return debits.order_by().values("came_back__reason")
+
+
+def _rates(by_reason: Mapping[str | None, int]) -> list[Rate]:
     counted = sum(by_reason.values())
     returned = dict.fromkeys(codes.LIMITS, 0)
     for code, count in by_reason.items():
@@ -117,7 +128,7 @@ def get_household_autopay(household_id: int) -> HouseholdAutopay:
         before=[each for each in all_of_them if not each.is_in_force],
         notice=list_open_notices().filter(household_id=household_id).first(),
         entries=list(
-            AutopayEntry.objects.filter(household_id=household_id, state=AutopayEntry.State.SENT)
+            AutopayEntry.objects.filter(household_id=household_id, payment__isnull=False)
             .select_related("run", "payment", "came_back")
             .order_by("-pk")[:12]
         ),
@@ -125,9 +136,22 @@ def get_household_autopay(household_id: int) -> HouseholdAutopay:
     )
 
 
-def get_setup() -> tuple[AutopaySetup | None, int]:
-    """Return what the bank gave the shop, if it did, and how many families are on autopay; in one query when it did."""
+@dataclass(frozen=True)
+class Standing:
+    """What the bank gave the shop, if it did; how many families are on autopay; how many debits come back."""
+
+    setup: AutopaySetup | None
+    in_force: int
+    rates: list[Rate]
+
+
+def get_standing(*, today: datetime.date) -> Standing:
+    """Return how autopay stands, in one query; before the bank's details are written down nobody is on it."""
     in_force = AutopayAuthorisation.objects.filter(ended_at=None)
     count = in_force.order_by().values(one=Value(1)).annotate(n=Count("pk")).values("n")
-    setup = AutopaySetup.objects.annotate(in_force=Coalesce(Subquery(count), 0)).first()
-    return (setup, setup.in_force) if setup else (None, in_force.count())
+    pairs = _by_reason(today).annotate(pair=JSONObject(reason=F("came_back__reason"), count=Count("pk"))).values("pair")
+    rows = AutopaySetup.objects.annotate(in_force=Coalesce(Subquery(count), 0), by_reason=ArraySubquery(pairs))
+    setup = rows.first()
+    if setup is None:
+        return Standing(None, 0, _rates({}))
+    return Standing(setup, setup.in_force, _rates({pair["reason"]: pair["count"] for pair in setup.by_reason}))

@@ -12,6 +12,8 @@ from django.db.models.functions import Coalesce
 from billing.autopay import codes, rules
 from billing.models import AutopayCover, AutopayEntry, OpenItem
 
+GONE = [AutopayEntry.State.DROPPED, AutopayEntry.State.REFUSED]
+"""Entries that no account was debited for."""
 MAY_RETRY = [reason.code for reason in codes.REASONS.values() if reason.may_retry]
 
 
@@ -24,11 +26,12 @@ def list_waiting(household_ids: Collection[int] | None = None) -> list[AutopayEn
     owed = OpenItem.objects.filter(charge=OuterRef("charge"), open__gte=OuterRef("amount"))
     paid = AutopayCover.objects.filter(~Exists(owed), entry=OuterRef("pk"))
     later = AutopayEntry.objects.annotate(root=Coalesce("original_id", "pk")).filter(
-        ~Q(state=AutopayEntry.State.DROPPED), root=OuterRef("root"), retry__gt=OuterRef("retry")
+        ~Q(state__in=GONE), root=OuterRef("root"), retry__gt=OuterRef("retry")
     )
     entries = AutopayEntry.objects.annotate(root=Coalesce("original_id", "pk")).filter(
         ~Exists(later),
         ~Exists(paid),
+        state=AutopayEntry.State.SENT,
         came_back__reason__in=MAY_RETRY,
         retry__lt=rules.MOST_RETRIES,
         authorisation__ended_at=None,
@@ -46,7 +49,7 @@ def list_left_to_families(household_ids: Collection[int]) -> QuerySet[AutopayCov
     """
     later = AutopayCover.objects.filter(charge=OuterRef("charge"), attempt__gt=OuterRef("attempt"))
     came_back = AutopayCover.objects.filter(
-        ~Exists(later.exclude(entry__state=AutopayEntry.State.DROPPED)),
+        ~Exists(later.exclude(entry__state__in=GONE)),
         entry__household_id__in=household_ids,
         entry__came_back__isnull=False,
         entry__authorisation__ended_at=None,

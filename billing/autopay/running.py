@@ -1,6 +1,7 @@
-"""A run: prepared, approved by another person where it is large, let out exactly once, settled or refused by the bank.
+"""A run: prepared, approved by another person where it is large, let out exactly once, settled by the bank.
 
 What was let out is recorded as paid at once; whether the bank took it is known later, and until then the run says so.
+That the bank refused a whole file stands in `refusing`.
 """
 
 import datetime
@@ -11,7 +12,7 @@ from django.db import transaction
 from django.db.models import Max, QuerySet
 from django.utils import timezone
 
-from billing import chart, deposits, ledger, payments
+from billing import deposits, payments
 from billing.autopay import filing, rules, selecting
 from billing.autopay.authorising import SetupMissingError
 from billing.autopay.pauses import why_paused
@@ -25,8 +26,6 @@ from billing.models import (
     BankMatch,
     Deposit,
     OpenItem,
-    Payment,
-    PaymentReturn,
 )
 from rentals.families.models import Household
 from rentals.runtime.locks import lock_one, lock_rows
@@ -91,17 +90,6 @@ class TooLateError(Exception):
         super().__init__(
             f"Run {run.number} was made for {written_day(run.effective_on)}, which can no longer be reached. "
             "Cancel it and prepare another; what families were told still holds."
-        )
-        self.run = run
-
-
-class RunAtBankError(Exception):
-    """The bank has the file: a line of its statement met the deposit, or debits of it came back one by one."""
-
-    def __init__(self, run: AutopayRun) -> None:
-        super().__init__(
-            f"The bank took the file of run {run.number}: its deposit is matched with a line of the bank, or debits of it came "
-            "back. Undo that first if it was a mistake; debits that came back are taken in with the bank’s file of returns."
         )
         self.run = run
 
@@ -200,7 +188,7 @@ def cancel_run(*, run: AutopayRun, acting_user: User, now: datetime.datetime) ->
     if run.state not in {State.WAITING, State.READY}:
         raise RunMovedOnError(run, "cancelled")
     _drop(AutopayEntry.objects.filter(run=run), "Run cancelled")
-    _end(run, State.CANCELLED, "", acting_user, now)
+    end_run(run, State.CANCELLED, "", acting_user, now)
     return run
 
 
@@ -209,7 +197,8 @@ def _drop(entries: QuerySet[AutopayEntry], why: str) -> None:
     entries.update(state=EntryState.DROPPED, dropped_why=why)
 
 
-def _end(run: AutopayRun, state: str, note: str, acting_user: User, now: datetime.datetime) -> None:
+def end_run(run: AutopayRun, state: str, note: str, acting_user: User, now: datetime.datetime) -> None:
+    """Write down how a locked run ended, by whom and why."""
     run.state, run.ended_at, run.ended_by, run.end_note = state, now, acting_user, note[:200]
     run.save(update_fields=["state", "ended_at", "ended_by", "end_note"])
 
@@ -285,7 +274,7 @@ def settle_run(*, run: AutopayRun, acting_user: User, now: datetime.datetime) ->
     run = lock_one(AutopayRun.objects.filter(pk=run.pk))
     if run.state != State.SENT:
         raise RunMovedOnError(run, "settled")
-    _end(run, State.SETTLED, "", acting_user, now)
+    end_run(run, State.SETTLED, "", acting_user, now)
     return run
 
 
@@ -296,41 +285,6 @@ def settle_matched_runs(*, acting_user: User, now: datetime.datetime) -> int:
     for run in runs:
         settle_run(run=run, acting_user=acting_user, now=now)
     return len(runs)
-
-
-@transaction.atomic
-def refuse_run(*, run: AutopayRun, why: str, acting_user: User, now: datetime.datetime, today: datetime.date) -> AutopayRun:
-    """The bank refused the whole file: every payment and the deposit are taken back, and what was owed is owed again.
-
-    Nothing of it waits for a line of the bank's any more. Outermost. Raises RunMovedOnError, RunAtBankError, MonthClosedError.
-    """
-    keys = list(AutopayEntry.objects.filter(run=run, state=EntryState.SENT).values_list("household_id", flat=True))
-    _, runs = lock_rows(Household.objects.filter(pk__in=keys), AutopayRun.objects.filter(pk=run.pk))
-    run = runs[0]
-    if run.state != State.SENT:
-        raise RunMovedOnError(run, "refused")
-    if PaymentReturn.objects.filter(payment__autopay_entry__run=run).exists() or _is_at_bank(run):
-        raise RunAtBankError(run)
-    reason, refused_on = f"Bank refused file of run {run.number}", max(today, run.effective_on)
-    for payment in Payment.objects.filter(autopay_entry__run=run).order_by("household_id", "pk"):
-        payments.return_payment(
-            payment=payment,
-            reason=reason,
-            returned_on=refused_on,
-            books=chart.DEBITS_ON_THE_WAY,
-            acting_user=acting_user,
-            now=now,
-        )
-    assert run.deposit is not None, "the database lets no run leave without its deposit"
-    ledger.reverse_entry(entry=run.deposit.entry, entry_on=refused_on, reason=reason, acting_user=acting_user, now=now)
-    _end(run, State.REFUSED, why, acting_user, now)
-    return run
-
-
-def _is_at_bank(run: AutopayRun) -> bool:
-    """Lock the deposit, so that nobody matches it meanwhile, and tell whether a line of the bank's met it."""
-    deposit = lock_one(Deposit.objects.filter(autopay_run=run))
-    return BankMatch.objects.filter(deposit=deposit, undone_at=None).exists()
 
 
 def close_stale_notices(*, today: datetime.date, now: datetime.datetime) -> int:

@@ -13,18 +13,21 @@ from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
-from billing import ledger, payments
+from billing import ledger, payments, queries
 from billing.cards import mails, processors, rules
 from billing.cards.ports import Outcome, PageAsked, ProcessorRefusedError, ProcessorSilentError, Told
 from billing.models import CardAttempt, CardEvent, Payment, PaymentReturn
 from rentals.families.models import Guardian, Household
 from rentals.runtime.locks import lock_one
+from rentals.runtime.templatetags.office import day as written_day
 from rentals.runtime.templatetags.office import money as written
 from rentals.staff.models import User
 from rentals.staff.operations import ensure_system_user
 
 logger = logging.getLogger(__name__)
 ASKED_AGAIN = datetime.timedelta(seconds=50)
+MOST_LINES = 40
+"""More than that nobody reads on a card page; a Checkout page takes 100 (docs.stripe.com/api/checkout/sessions/create)."""
 
 
 class AttemptOpenError(Exception):
@@ -78,10 +81,22 @@ def begin_attempt(*, asked: CardAsked, key: UUID, acting_user: User, now: dateti
         household=household,
         paid_by=asked.paid_by,
         amount=asked.amount,
+        lines=[[words, str(amount)] for words, amount in lines_of(household.pk, asked.amount)],
         return_url=f"{asked.return_url}{key}/",
         started_at=now,
         started_by=acting_user,
     )
+
+
+def lines_of(household_id: int, amount: Decimal) -> list[tuple[str, Decimal]]:
+    """Return what an amount pays as the processor's page lists it: by due date, the oldest first, then what is kept on account.
+
+    Dates alone, because a line's own words may name a child or an instrument. Nothing where the list would be too long.
+    """
+    paid, left = queries.list_would_pay(household_id, amount)
+    lines = [(f"Due {written_day(line.due_on)}", line.amount) for line in queries.by_due_day(paid)]
+    lines += [("Kept on account", left)] if left else []
+    return lines if len(lines) <= MOST_LINES else []
 
 
 def open_page(*, attempt: CardAttempt, now: datetime.datetime) -> CardAttempt:
@@ -96,6 +111,7 @@ def open_page(*, attempt: CardAttempt, now: datetime.datetime) -> CardAttempt:
         currency=settings.CURRENCY,
         reference=f"Account {attempt.household.number}",
         return_url=attempt.return_url,
+        lines=tuple((words, Decimal(amount)) for words, amount in attempt.lines),
         expires_at=attempt.started_at + rules.PAGE_LIFE,
     )
     try:

@@ -33,7 +33,11 @@ class Told(StrEnum):
 
 @dataclass(frozen=True)
 class PageAsked:
-    """A page to pay on. `key` makes it one charge however often it is asked; `expires_at`: no payment on it after that."""
+    """A page to pay on. `key` makes it one charge however often it is asked; `expires_at`: no payment on it after that.
+
+    `lines` say what is paid, in words that name no child and no instrument; they add up to `amount`. Without them the page names
+    the account alone.
+    """
 
     key: UUID
     amount: Decimal
@@ -41,6 +45,7 @@ class PageAsked:
     reference: str
     return_url: str
     expires_at: datetime.datetime
+    lines: tuple[tuple[str, Decimal], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,6 @@ from django.urls import path
 from billing.cards.views import books, counter, outside
 
 urlpatterns = [
-    path("households/<int:household_id>/card/", counter.card_start, name="card_start"),
     path("cards/", counter.cards_begin, name="cards_begin"),
     path("cards/<uuid:attempt_key>/", counter.card_attempt, name="card_attempt"),
     path("cards/<uuid:attempt_key>/ask/", counter.card_ask, name="card_ask"),

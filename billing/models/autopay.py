@@ -184,6 +184,7 @@ class AutopayEntry(models.Model):
         OPEN = "open", "Selected"
         SENT = "sent", "Let out"
         DROPPED = "dropped", "Left out"
+        REFUSED = "refused", "File refused"
 
     run = models.ForeignKey(AutopayRun, on_delete=models.PROTECT, related_name="entries")
     authorisation = models.ForeignKey(AutopayAuthorisation, on_delete=models.PROTECT, related_name="entries")
@@ -210,14 +211,16 @@ class AutopayEntry(models.Model):
                 name="autopay_entry_noticed_or_again",
             ),
             models.CheckConstraint(
-                condition=Q(state="sent", trace__regex=r"^[0-9]{15}$", payment__isnull=False)
+                condition=Q(state__in=["sent", "refused"], trace__regex=r"^[0-9]{15}$", payment__isnull=False)
                 | Q(state__in=["open", "dropped"], trace="", payment=None),
                 name="autopay_entry_sent_with_its_payment",
             ),
             models.UniqueConstraint(fields=["trace"], condition=~Q(trace=""), name="autopay_entry_trace_once"),
-            models.UniqueConstraint(fields=["notice"], condition=~Q(state="dropped"), name="autopay_entry_once_a_notice"),
             models.UniqueConstraint(
-                fields=["original", "retry"], condition=~Q(state="dropped"), name="autopay_entry_once_a_retry"
+                fields=["notice"], condition=~Q(state__in=["dropped", "refused"]), name="autopay_entry_once_a_notice"
+            ),
+            models.UniqueConstraint(
+                fields=["original", "retry"], condition=~Q(state__in=["dropped", "refused"]), name="autopay_entry_once_a_retry"
             ),
         ]
 

@@ -88,11 +88,15 @@ class Payment(models.Model):
 
 
 class PaymentReturn(models.Model):
-    """A payment the bank sent back, or a mistake voided. It takes its allocations, and so its rental credit, with it."""
+    """A payment the bank sent back, a mistake voided, or a debit whose file the bank refused: it was never made.
+
+    It takes its allocations, and so its rental credit, with it.
+    """
 
     class Kind(models.TextChoices):
         BANK = "bank", "Returned"
         MISTAKE = "mistake", "Void"
+        FILE = "file", "Never debited"
 
     kind = models.CharField(max_length=7, choices=Kind.choices, default=Kind.BANK, db_default="bank")
     payment = models.OneToOneField(Payment, on_delete=models.PROTECT, related_name="payment_return")

@@ -47,6 +47,13 @@ def take_all_into(*, moments: Sequence[datetime.datetime], person: User) -> dict
     return {moment: found[day] for moment, day in days.items()}
 
 
+def is_counted(taking_id: int | None) -> bool:
+    """Tell whether a day is counted down; else it stays open until the transaction ends. None: in nobody's takings."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT FROM billing_taking WHERE id = %s FOR SHARE", [taking_id])
+    return TakingCount.objects.filter(taking=taking_id, reopened_at=None).exists()
+
+
 def _keep_open(person: User, days: set[datetime.date]) -> dict[datetime.date, int]:
     """Lock for share: others may take into the same day, nobody may count it down meanwhile."""
     with connection.cursor() as cursor:

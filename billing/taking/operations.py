@@ -10,7 +10,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from billing import chart, ledger, payments
-from billing.models import JournalEntry, Payment, PaymentReturn, Taking, TakingCount
+from billing.models import BankMatch, Deposit, JournalEntry, Payment, PaymentReturn, Taking, TakingCount
 from billing.taking import queries, rules
 from billing.taking.days import COUNTED, TakingClosedError
 from rentals.runtime.locks import lock_one
@@ -185,7 +185,7 @@ def void_payment(*, payment: Payment, reason: str, acting_user: User, now: datet
     """Void a payment taken by mistake: on its own day, before that day is counted down, by who took it or by a manager.
 
     It keeps its number; what it paid is owed again. Outermost. Raises PermissionDenied, ReasonMissingError,
-    PaymentReturnedError, NotAMistakeError, TakingClosedError, MonthClosedError.
+    PaymentReturnedError, NotAMistakeError (with the path that is right), MonthClosedError.
     """
     if payment.taken_by_id != acting_user.pk:
         require(acting_user, "takings.confirm")
@@ -193,25 +193,50 @@ def void_payment(*, payment: Payment, reason: str, acting_user: User, now: datet
         raise ReasonMissingError
     payment = payments.lock_payment(payment)
     today = timezone.localdate(now)
+    if payment.taking_id is not None:
+        lock_one(Taking.objects.filter(pk=payment.taking_id))
     why = why_not_void(payment, today)
     if why:
         raise NotAMistakeError(payment, why)
-    taking = lock_one(Taking.objects.filter(payments=payment))
-    if queries.get_count(taking) is not None:
-        raise TakingClosedError(payment.taken_by, taking.day)
     back = payments.Back(PaymentReturn.Kind.MISTAKE, reason.strip(), today)
     return payments.take_back(payment=payment, back=back, acting_user=acting_user, now=now)
 
 
+OTHER_WAYS = {
+    Payment.Method.CARD: "it was paid by card. Pay it back to the card, on the page of the card payment.",
+    Payment.Method.DEBIT: "it was debited from the family’s bank account. What the bank sends back comes with its file of "
+    "returns; what was debited wrongly is paid back as a refund.",
+    Payment.Method.TRANSFER: "it came to the bank by itself. If it was taken in from the wrong line of the bank, undo that "
+    "match; if the family paid too much, pay it back as a refund.",
+}
+"""Why money that never lay in the drawer is not voided, and what to do instead."""
+
+
 def why_not_void(payment: Payment, today: datetime.date) -> str:
-    """Return why a payment is no mistake to be voided, "" when it may be; whether its day is counted is asked apart."""
-    if payment.method not in COUNTED or payment.taking is None:
-        return "only cash and checks taken at the counter are. Money that came another way goes back as a refund or a return."
-    if payment.deposit_id is not None:
-        return "it went to the bank. Pay it back instead."
+    """Return why a payment is no mistake to be voided, with the path that is right; "" when it may be voided now."""
+    if payment.method not in COUNTED:
+        return OTHER_WAYS[Payment.Method(payment.method)]
+    if payment.taking is None:
+        return "it was taken before takings were kept. Pay it back as a refund instead."
+    if payment.deposit is not None:
+        return _why_not_of_deposit(payment, payment.deposit)
     if payment.taking.day != today:
         return f"it was taken on {written_day(payment.taking.day)}, and a mistake is voided on its own day. Pay it back instead."
+    if queries.get_count(payment.taking) is not None:
+        return (
+            f"the takings of {payment.taken_by.name} of today are counted down, and it was counted with them. Let a manager open "
+            "the day again, void it, and count anew; or pay it back as a refund."
+        )
     return ""
+
+
+def _why_not_of_deposit(payment: Payment, deposit: Deposit) -> str:
+    """Say what becomes of money that went to the bank: the bank may send a check back, cash it keeps."""
+    line = "the bank’s line shows it" if BankMatch.objects.filter(deposit=deposit, undone_at=None).exists() else ""
+    there = f"it went to the bank with deposit {deposit.number}" + (f", and {line}" if line else "")
+    if payment.method == Payment.Method.CHEQUE:
+        return f"{there}. If the bank sends the check back, use Returned by the bank; else pay it back as a refund."
+    return f"{there}. Pay it back as a refund instead."
 
 
 def _lock_count(taking: Taking) -> TakingCount | None:

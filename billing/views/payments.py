@@ -10,7 +10,10 @@ from django.urls import reverse
 from django.views.decorators.cache import never_cache
 
 from billing import charges, payers, payments, queries, write_offs
-from billing.forms import PaymentForm, ReturnForm, VoidForm
+from billing.autopay import asking, noticing
+from billing.cards import attempts, processors
+from billing.cards.views import counter as card_payments
+from billing.forms import PaymentForm, ReturnForm, VoidForm, Ways
 from billing.models import Allocation, Charge, Payment, PaymentReturn
 from billing.taking.operations import why_not_void
 from billing.views.common import EXPECTED, back_to_family, person
@@ -18,57 +21,96 @@ from rentals.families.models import Household
 from rentals.runtime import clock
 from rentals.runtime.fields import MoneyField
 from rentals.runtime.money import ZERO
+from rentals.runtime.templatetags.office import day as written_day
 from rentals.runtime.templatetags.office import money as written
 from rentals.staff.models import User
 from rentals.staff.policy import may, requires
+
+REFUSED = (
+    *card_payments.REFUSALS,
+    asking.NotAuthorisedError,
+    asking.NotWholeError,
+    asking.PausedError,
+    asking.ToldAlreadyError,
+)
 
 
 @requires("payments.take")
 @never_cache
 def take_payment(request: HttpRequest, household_id: int) -> HttpResponseBase:
-    """Ask for the payment, show what it would pay, take it."""
+    """Ask how it is paid and how much, show what it would pay; take it, go to the card page, or tell of the debit."""
     known = payers.with_sharing(write_offs.with_write_offs(Household.objects.all()))
     household: Any = get_object_or_404(known, pk=household_id)
     today = clock.today()
     standing = _standing(household)
+    under_way = attempts.get_open(household.pk)
+    ways = _ways(household, transfer=may(person(request), "bank.match"), card=under_way is None)
     initial = {"amount": standing["due"] if standing["due"] > 0 else None, "received_on": today}
-    form = PaymentForm(
-        request.POST or None,
-        today=today,
-        sharing=payers.sharing_of(household),
-        transfers=may(person(request), "bank.match"),
-        initial=initial,
-    )
+    initial |= {"method": request.GET.get("method")}
+    form = PaymentForm(request.POST or None, today=today, sharing=payers.sharing_of(household), ways=ways, initial=initial)
     _ask_while_typing(form, household)
     if request.method == "POST" and form.is_valid() and "show" not in request.POST:
-        given = form.cleaned_data
         try:
-            payment = payments.record_payment(
-                household=household,
-                method=given["method"],
-                amount=given["amount"].amount,
-                received_on=given["received_on"],
-                cheque_number=given["cheque_number"],
-                paid_by=given.get("paid_by"),
-                acting_user=person(request),
-                now=clock.now(),
-                request_key=given["request_key"],
-            )
-        except EXPECTED as refused:
+            return _take(request, household, form.cleaned_data)
+        except REFUSED as refused:
             form.add_error(None, str(refused))
-        else:
-            messages.success(request, f"{written(payment.amount)} taken. Receipt {payment.number}.")
-            return redirect("payment", payment.pk)
     typed = form["amount"].value()
     context = {
         "form": form,
         "household": household,
+        "under_way": under_way,
+        "offers_card": bool(ways.card),
         "back": back_to_family(household),
         **standing,
         **_would_pay(household, typed),
     }
     context["written_off"] = write_offs.list_write_offs(household) if household.has_write_off else ()
     return render(request, "billing/payment_take.html", context, status=422 if form.errors else 200)
+
+
+def _ways(household: Household, *, transfer: bool, card: bool) -> Ways:
+    """Say which ways are open to a family: a card where a processor is set up, a debit where it authorised one."""
+    processor = processors.current() if card else None
+    authorisation = asking.get_authorisation(household.pk)
+    by_card = by_debit = ""
+    if processor is not None:
+        by_card = "Practice: no money moves" if processor.is_practice else f"Typed on {processor.name}’s own page, never here"
+    if authorisation is not None:
+        account = f"{authorisation.get_account_type_display()} …{authorisation.last_four}"
+        by_debit = f"{account}, debited {written_day(noticing.debit_day(clock.today()))}; told today"
+    return Ways(card=by_card, debit=by_debit, transfer=transfer)
+
+
+def _take(request: HttpRequest, household: Household, given: dict[str, Any]) -> HttpResponseBase:
+    """Take what is in hand, or go the way to the processor or the bank. Raises one of REFUSED."""
+    amount, key, user = given["amount"].amount, given["request_key"], person(request)
+    if given["method"] == Payment.Method.CARD:
+        return card_payments.start_card_payment(
+            request, household=household, amount=amount, paid_by=given.get("paid_by"), key=key
+        )
+    if given["method"] == Payment.Method.DEBIT:
+        notice = asking.ask_for_debit(
+            household=household, amount=amount, acting_user=user, now=clock.now(), today=clock.today(), request_key=key
+        )
+        messages.success(
+            request,
+            f"The family is told: {written(notice.amount)} is debited on {written_day(notice.debit_on)}. The receipt can be made "
+            "once the debit has left.",
+        )
+        return redirect("autopay_household", household.pk)
+    payment = payments.record_payment(
+        household=household,
+        method=given["method"],
+        amount=amount,
+        received_on=given["received_on"],
+        cheque_number=given["cheque_number"],
+        paid_by=given.get("paid_by"),
+        acting_user=user,
+        now=clock.now(),
+        request_key=key,
+    )
+    messages.success(request, f"{written(payment.amount)} taken. Receipt {payment.number}.")
+    return redirect("payment", payment.pk)
 
 
 @requires("payments.take")
@@ -123,9 +165,10 @@ def payment(request: HttpRequest, payment_id: int) -> HttpResponseBase:
         "returned": returned,
         "status": _status(returned),
         "is_void": bool(returned and returned.kind == PaymentReturn.Kind.MISTAKE),
+        "is_never_debited": bool(returned and returned.kind == PaymentReturn.Kind.FILE),
         **_taking_of(found, returned, person(request)),
         "back": back_to_family(found.household),
-        "may_return": not returned and may(person(request), "payments.return"),
+        "may_return": not returned and not payments.why_not_returned(found) and may(person(request), "payments.return"),
     }
     return render(request, "billing/payment.html", context)
 
@@ -151,7 +194,10 @@ def return_payment(request: HttpRequest, payment_id: int) -> HttpResponseBase:
     """Ask why and when, say what will be owed again, take the payment back."""
     found = get_object_or_404(Payment.objects.select_related("household"), pk=payment_id)
     form = ReturnForm(request.POST or None, today=clock.today(), initial={"returned_on": clock.today()})
-    if request.method == "POST" and form.is_valid():
+    why_not = payments.why_not_returned(found)
+    if request.method == "POST" and why_not:
+        form.add_error(None, why_not)
+    elif request.method == "POST" and form.is_valid():
         given = form.cleaned_data
         try:
             payments.return_payment(
@@ -170,6 +216,7 @@ def return_payment(request: HttpRequest, payment_id: int) -> HttpResponseBase:
     context = {
         "form": form,
         "payment": found,
+        "why_not": why_not,
         "shown": queries.payment_on_account(found, list(in_force.order_by("id"))),
         "back": {"label": f"Payment {found.number}", "url": reverse("payment", args=[found.pk])},
     }

@@ -11,7 +11,7 @@ from django.views.decorators.cache import never_cache
 
 from billing import credits, payers, queries, write_offs
 from billing.account_forms import WriteOffForm
-from billing.forms import PaymentForm, VoidForm
+from billing.forms import PaymentForm, VoidForm, Ways
 from billing.models import Allocation, CreditNote
 from billing.payments import PaymentGiven
 from billing.views.common import EXPECTED, back_to_family, person
@@ -94,7 +94,7 @@ def take_recovery(request: HttpRequest, credit_note_id: int) -> HttpResponseBase
         request.POST or None,
         today=today,
         sharing=payers.sharing_of(note.household),
-        transfers=may(person(request), "bank.match"),
+        ways=Ways(transfer=may(person(request), "bank.match")),
         initial={"received_on": today},
     )
     if request.method == "POST" and form.is_valid():

@@ -84,7 +84,7 @@ class TestTakePayment:
             ({"amount": "0"}, "more than zero"),
             ({"amount": "ten"}, "in digits"),
             ({"amount": ""}, "Write the amount"),
-            ({"method": ""}, "Choose cash or check"),
+            ({"method": ""}, "Choose how it is paid"),
             ({"received_on": "3/10/2126"}, "has not come yet"),
             ({"received_on": "soon"}, "month/day/year"),
         ],

@@ -3,7 +3,7 @@
 from django.urls import reverse_lazy
 
 from billing import deposits, ledger, payments
-from billing.autopay import answering, authorising, filing, running
+from billing.autopay import answering, authorising, filing, refusing, running
 from billing.autopay.crypto import KeyMissingError, SealBrokenError
 from rentals.runtime.locks import RowsBusyError
 from rentals.staff.operations import RequestKeyReusedError
@@ -17,9 +17,11 @@ EXPECTED = (
     answering.AnswersTakenError,
     filing.ModifiersUsedUpError,
     filing.SelfCheckError,
+    refusing.FileAnsweredError,
+    refusing.FileReachedBankError,
+    refusing.ReasonMissingError,
     running.NothingToDebitError,
     running.OwnRunError,
-    running.RunAtBankError,
     running.RunMovedOnError,
     running.RunUnderWayError,
     running.TooFarAheadError,

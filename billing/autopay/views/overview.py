@@ -70,25 +70,24 @@ def _next_run(candidates: list[selecting.Candidate]) -> dict[str, Any]:
 
 
 def _rest(notices: list[AutopayNotice], waiting: list[AutopayEntry], today: datetime.date) -> dict[str, Any]:
-    rates = queries.list_rates(today=today)
     runs = list(AutopayRun.objects.filter(state__in=[*OPEN_STATES, AutopayRun.State.SENT]).order_by("pk")[:20])
     told = sum((notice.amount for notice in notices), ZERO)
-    setup, in_force = queries.get_setup()
+    standing = queries.get_standing(today=today)
     return {
         "tiles": [
-            {"label": "Families on autopay", "value": str(in_force)},
+            {"label": "Families on autopay", "value": str(standing.in_force)},
             {
                 "label": "Told, not debited yet",
                 "value": written(told),
                 "note": f"{len(notices)} famil{'y' if len(notices) == 1 else 'ies'}",
             },
             {"label": "To be presented again", "value": str(len(waiting))},
-            {"label": "Came back in 60 days", "value": str(rates[-1].returned)},
+            {"label": "Came back in 60 days", "value": str(standing.rates[-1].returned)},
         ],
-        "setup": setup,
+        "setup": standing.setup,
         "open_run": next((run for run in runs if run.state in OPEN_STATES), None),
         "unknown": [run for run in runs if run.state == AutopayRun.State.SENT],
-        "rates": rates,
+        "rates": standing.rates,
         "notices": notices[:SHOWN],
         "debit_day": noticing.debit_day(today),
         "caution": CAUTION,

@@ -6,10 +6,11 @@ from django.contrib import messages
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponseBase, StreamingHttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-from billing.autopay import filing, queries, running
+from billing.autopay import filing, queries, refusing, running
 from billing.autopay.forms import RefusedForm
 from billing.autopay.views.common import AUTOPAY, CAUTION, EXPECTED
 from billing.models import AutopayFile, AutopayRun
@@ -41,6 +42,7 @@ def run_page(request: HttpRequest, autopay_run_id: int) -> HttpResponseBase:
         "tone": TONES[run.state],
         "page": page,
         "file": getattr(run, "file", None),
+        "may_refuse": run.state in {"sent", "settled"} and refusing.why_not_refused(run) is None,
         "is_own": run.prepared_by_id == user.pk,
         "allowed": may(user, "autopay.run"),
         "may_approve": may(user, "autopay.approve"),
@@ -102,15 +104,23 @@ def refused(request: HttpRequest, autopay_run_id: int) -> HttpResponseBase:
     form = RefusedForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
-            running.refuse_run(
+            refusing.refuse_run(
                 run=run, why=form.cleaned_data["why"], acting_user=person(request), now=clock.now(), today=clock.today()
             )
         except EXPECTED as error:
             form.add_error(None, str(error))
         else:
-            messages.success(request, f"Run {run.number} counts as refused: what it was to pay is owed again.")
+            messages.success(
+                request,
+                f"Run {run.number} counts as refused: its payments are taken back, and their charges can be debited again.",
+            )
             return redirect("autopay_run", run.pk)
-    context = {"run": run, "form": form, "back": {"label": run.number, "url": f"../../{run.pk}/"}}
+    context = {
+        "run": run,
+        "form": form,
+        "why_not": refusing.why_not_refused(run),
+        "back": {"label": run.number, "url": reverse("autopay_run", args=[run.pk])},
+    }
     return render(request, "billing/autopay/refused.html", context, status=422 if form.errors else 200)
 
 

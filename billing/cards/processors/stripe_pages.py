@@ -54,16 +54,12 @@ class StripePages:
     def start(self, asked: PageAsked) -> Page:
         """Make a Checkout session; the idempotency key is the attempt's."""
         known = {"attempt": str(asked.key)}
-        price = {
-            "currency": asked.currency.lower(),
-            "unit_amount": _cents(asked.amount),
-            "product_data": {"name": asked.reference},
-        }
+        lines = asked.lines or ((asked.reference, asked.amount),)
         wanted: Any = {
             "mode": "payment",
             "payment_method_types": ["card"],
             "client_reference_id": str(asked.key),
-            "line_items": [{"price_data": price, "quantity": 1}],
+            "line_items": [{"price_data": _price(*line, asked.currency), "quantity": 1} for line in lines],
             "metadata": known,
             "payment_intent_data": {"metadata": known, "description": asked.reference},
             "success_url": asked.return_url,
@@ -138,6 +134,10 @@ def _answering() -> Iterator[None]:
         raise ProcessorRefusedError("The card processor does not accept this office’s key. Tell the administrator.") from error
     except stripe.StripeError as error:
         raise ProcessorSilentError("The card processor gave no clear answer.") from error
+
+
+def _price(words: str, amount: Decimal, currency: str) -> dict[str, Any]:
+    return {"currency": currency.lower(), "unit_amount": _cents(amount), "product_data": {"name": words}}
 
 
 def _cents(amount: Decimal) -> int:

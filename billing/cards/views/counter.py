@@ -1,6 +1,8 @@
-"""A card payment at the counter: starting it, seeing how it stands, asking again, closing its page, paying back."""
+"""A card payment at the counter: going to its page, seeing how it stands, asking again, closing its page, paying back."""
 
+from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
@@ -9,12 +11,11 @@ from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from billing import payers, queries
 from billing.cards import attempts, processors, refunds
-from billing.cards.forms import CardRefundForm, CardStartForm
+from billing.cards.forms import CardRefundForm
 from billing.models import CardAttempt
 from billing.views.common import EXPECTED, back_to_family, person
-from rentals.families.models import Household
+from rentals.families.models import Guardian, Household
 from rentals.runtime import clock
 from rentals.runtime.money import ZERO
 from rentals.runtime.templatetags.office import money as written
@@ -31,44 +32,15 @@ REFUSALS = (
 TONES = {"started": "info", "unknown": "warn", "succeeded": "good", "failed": "bad", "expired": "quiet"}
 
 
-@requires("payments.take")
-@never_cache
-def card_start(request: HttpRequest, household_id: int) -> HttpResponseBase:
-    """Ask how much, and send the browser to the processor's page."""
-    household: Any = get_object_or_404(payers.with_sharing(Household.objects.all()), pk=household_id)
-    due = queries.sum_open_lines(household.pk, due_through=clock.today())
-    form = CardStartForm(request.POST or None, sharing=payers.sharing_of(household), initial={"amount": due if due > 0 else None})
-    if request.method == "POST" and form.is_valid():
-        try:
-            attempt = _start(request, household, form)
-        except REFUSALS as refused:
-            form.add_error(None, str(refused))
-        else:
-            return redirect(attempt.page_url or reverse("card_attempt", args=[attempt.key]))
-    processor = processors.current()
-    context = {
-        "form": form,
-        "household": household,
-        "due": due,
-        "processor": processor,
-        "under_way": attempts.get_open(household.pk),
-        "back": back_to_family(household),
-    }
-    return render(request, "billing/cards/start.html", context, status=422 if form.errors else 200)
-
-
-def _start(request: HttpRequest, household: Household, form: CardStartForm) -> CardAttempt:
-    given = form.cleaned_data
-    asked = attempts.CardAsked(
-        household=household,
-        amount=given["amount"].amount,
-        return_url=request.build_absolute_uri(reverse("cards_begin")),
-        paid_by=given.get("paid_by"),
-    )
-    attempt = attempts.begin_attempt(asked=asked, key=given["request_key"], acting_user=person(request), now=clock.now())
-    if attempt.page_url or attempt.state != CardAttempt.State.STARTED:
-        return attempt
-    return attempts.open_page(attempt=attempt, now=clock.now())
+def start_card_payment(
+    request: HttpRequest, *, household: Household, amount: Decimal, paid_by: Guardian | None, key: UUID
+) -> HttpResponseBase:
+    """Start an attempt and send the browser to the processor's page. Raises one of REFUSALS."""
+    asked = attempts.CardAsked(household, amount, request.build_absolute_uri(reverse("cards_begin")), paid_by)
+    attempt = attempts.begin_attempt(asked=asked, key=key, acting_user=person(request), now=clock.now())
+    if not attempt.page_url and attempt.state == CardAttempt.State.STARTED:
+        attempt = attempts.open_page(attempt=attempt, now=clock.now())
+    return redirect(attempt.page_url or reverse("card_attempt", args=[attempt.key]))
 
 
 @requires("payments.take")

@@ -2,6 +2,7 @@
 
 import json
 import uuid
+from decimal import Decimal
 from typing import Any
 
 from django.conf import settings
@@ -13,7 +14,7 @@ from django.views.decorators.http import require_POST
 
 from billing.cards import events, processors
 from billing.cards.ports import EventRefusedError
-from billing.models import PracticeCharge
+from billing.models import CardAttempt, PracticeCharge
 from rentals.runtime import clock
 from rentals.staff.policy import open_to_all, requires
 
@@ -30,7 +31,8 @@ def card_event(request: HttpRequest, processor: str) -> HttpResponseBase:
         sender = processors.by_code(processor)
     except processors.NoProcessorError:
         raise Http404 from None
-    if int(request.headers.get("Content-Length") or 0) > LARGEST:
+    length = request.headers.get("Content-Length") or "0"
+    if not length.isdecimal() or int(length) > LARGEST:
         return HttpResponse("too large", status=413, content_type="text/plain")
     try:
         told = sender.read_event(request.body, request.headers.get(SIGNATURES[processor], ""))
@@ -59,7 +61,13 @@ def practice_page(request: HttpRequest, charge_key: Any) -> HttpResponseBase:
         elif press == "silent":
             PracticeCharge.objects.filter(pk=charge.pk, state="open").update(state="paid", paid_at=clock.now())
         return redirect(charge.return_url)
-    return render(request, "billing/cards/practice.html", {"charge": charge, "is_open": charge.state == "open"})
+    context = {"charge": charge, "lines": _lines(charge), "is_open": charge.state == "open"}
+    return render(request, "billing/cards/practice.html", context)
+
+
+def _lines(charge: PracticeCharge) -> list[tuple[str, Decimal]]:
+    attempt = CardAttempt.objects.filter(key=charge.key).first()
+    return [(words, Decimal(amount)) for words, amount in attempt.lines] if attempt else []
 
 
 def _send(charge: PracticeCharge, kind: str) -> None:

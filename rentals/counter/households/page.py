@@ -273,7 +273,8 @@ SELECT e.at, e.text, e.note, coalesce(u.name, '') FROM (
   UNION ALL
     SELECT taken_at, 'Payment taken', number, taken_by_id::text FROM billing_payment WHERE household_id = %(household)s
   UNION ALL
-    SELECT r.made_at, CASE r.kind WHEN 'mistake' THEN 'Payment voided' ELSE 'Payment returned' END,
+    SELECT r.made_at, CASE r.kind WHEN 'mistake' THEN 'Payment voided' WHEN 'file' THEN 'Debit not made'
+           ELSE 'Payment returned' END,
            p.number || ': ' || r.reason, r.made_by_id::text
     FROM billing_paymentreturn AS r JOIN billing_payment AS p ON p.id = r.payment_id WHERE p.household_id = %(household)s
   UNION ALL

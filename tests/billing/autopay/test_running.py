@@ -8,12 +8,10 @@ import pytest
 from achlens.core.validator import validate
 from django.core.exceptions import PermissionDenied
 
-from billing import chart, payments, verify
+from billing import payments, verify
 from billing.autopay import authorising, filing, noticing, reader, running, selecting
 from billing.banking import matching, operations
 from billing.banking.operations import AccountAnswer
-from billing.banking.outstanding import list_outstanding
-from billing.closing import clearing
 from billing.collecting import arrangements
 from billing.collecting.arrangements import Promised
 from billing.models import AutopayCover, AutopayEntry, AutopayNotice, AutopayRun, BankLine, BankMatch, Deposit, OpenItem, Payment
@@ -272,32 +270,6 @@ class TestAfterwards:
         assert running.settle_matched_runs(acting_user=bookkeeper, now=NOW) == 1
         run.refresh_from_db()
         assert run.state == "settled"
-
-    def test_a_file_that_the_bank_refused_is_owed_again(self, authorisation, bookkeeper):
-        told(authorisation)
-        run = let_out(prepare())
-        running.refuse_run(run=run, why="Wrong company number", acting_user=bookkeeper, now=NOW, today=TODAY)
-        assert OpenItem.objects.get(household=authorisation.household).open == D("26.65")
-        assert [(check.title, found) for check, found in verify.run_checks() if found] == []
-        with pytest.raises(running.RunMovedOnError):
-            running.settle_run(run=run, acting_user=bookkeeper, now=NOW)
-
-    def test_of_a_refused_file_nothing_waits_for_the_bank(self, authorisation, bookkeeper):
-        told(authorisation)
-        run = let_out(prepare())
-        assert [item.amount for item in list_outstanding()] == [D("26.65")]
-        running.refuse_run(run=run, why="Wrong company number", acting_user=bookkeeper, now=NOW, today=TODAY)
-        assert list_outstanding() == []
-        (way,) = [each for each in clearing.explain_all(DEBIT_ON) if each.code == chart.DEBITS_ON_THE_WAY]
-        assert (way.balance, way.is_explained, way.items) == (D("0.00"), True, [])
-
-    def test_a_file_whose_money_arrived_was_not_refused(self, authorisation, bookkeeper):
-        told(authorisation)
-        run = let_out(prepare())
-        _match(run.deposit, bookkeeper)
-        with pytest.raises(running.RunAtBankError, match="matched with a line of the bank"):
-            running.refuse_run(run=run, why="Wrong company number", acting_user=bookkeeper, now=NOW, today=TODAY)
-        assert not OpenItem.objects.filter(household=authorisation.household).exists()
 
     def test_a_stale_notice_makes_room(self, authorisation):
         told(authorisation)

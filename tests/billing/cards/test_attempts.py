@@ -13,7 +13,7 @@ from uuid import uuid4
 
 import pytest
 
-from billing import payments, queries, verify
+from billing import charges, payments, queries, verify
 from billing.cards import attempts, events, processors, rules
 from billing.cards.ports import Outcome, PageAsked, Told
 from billing.models import CardAttempt, CardEvent, Payment, PaymentReturn
@@ -58,8 +58,21 @@ class TestBegin:
         _method, _path, form, key = server.asked[-1]
         assert key == f"page-{attempt.key}"
         assert form["line_items[0][price_data][unit_amount]"] == "2665"
-        assert form["line_items[0][price_data][product_data][name]"] == f"Account {family.number}"
+        assert form["line_items[0][price_data][product_data][name]"] == "Kept on account"
+        assert form["payment_intent_data[description]"] == f"Account {family.number}"
         assert not any("card" in name and name != "payment_method_types[0]" for name in form)
+
+    def test_sends_what_is_paid_by_date(self, cards, server, begin, agreement, clerk):
+        """26.65 due January 31 and 3.35 more: two items of the page that come to 30.00; nothing of who or what it is for."""
+        charges.charge_period(agreement=agreement, period=0, acting_user=clerk, now=NOON)
+        attempts.open_page(attempt=begin("30.00", household=agreement.household), now=NOON)
+        form = server.asked[-1][2]
+        items = [
+            (form[f"line_items[{n}][price_data][product_data][name]"], form[f"line_items[{n}][price_data][unit_amount]"])
+            for n in (0, 1)
+        ]
+        assert items == [("Due Jan 31, 2026", "2665"), ("Kept on account", "335")]
+        assert "line_items[2][quantity]" not in form
 
     def test_a_refusal_ends_it_in_words(self, cards, server, begin, monkeypatch):
         monkeypatch.setattr(

@@ -12,7 +12,7 @@ from billing import charges
 from billing.cards import processors
 from billing.cards.processors import practice
 from billing.models import CardAttempt, CardEvent, CardPayout, CardRefund, Payment, PracticeCharge
-from rentals.documents.models import OutboxMessage
+from rentals.documents.models import Document, OutboxMessage
 from rentals.runtime import clock
 from tests.billing.factories import NOON, AgreementFactory, GuardianFactory
 
@@ -36,8 +36,8 @@ def counter(client_as):
 
 
 def start(counter, amount="26.65", key=None):
-    form = {"amount": amount, "request_key": key or uuid.uuid4()}
-    return counter.post(reverse("card_start", args=[counter.family.pk]), form)
+    form = {"amount": amount, "method": "card", "request_key": key or uuid.uuid4()}
+    return counter.post(reverse("payment_take", args=[counter.family.pk]), form)
 
 
 def press(counter, button):
@@ -47,14 +47,26 @@ def press(counter, button):
 
 class TestCounter:
     def test_offers_what_is_due_and_says_it_is_practice(self, counter):
-        page = counter.get(reverse("card_start", args=[counter.family.pk]))
+        page = counter.get(reverse("payment_take", args=[counter.family.pk]) + "?method=card")
         assert 'value="26.65"' in page.content.decode()
+        assert re.search(r'name="method" value="card"[^>]* checked', page.content.decode())
         assert "Practice: no money moves" in text(page)
         assert "Never write a card number here" in text(page)
-        assert (
-            reverse("card_start", args=[counter.family.pk])
-            in counter.get(reverse("payment_take", args=[counter.family.pk])).content.decode()
-        )
+
+    def test_lists_there_what_it_pays_by_date_alone(self, counter):
+        page = counter.get(start(counter, "30.00")["Location"])
+        assert "$30.00 Due Jan 31, 2026 $26.65 Kept on account $3.35" in text(page)
+        assert CardAttempt.objects.get().lines == [["Due Jan 31, 2026", "26.65"], ["Kept on account", "3.35"]]
+
+    def test_is_one_of_the_ways_of_one_form(self, counter):
+        page = counter.get(reverse("payment_take", args=[counter.family.pk])).content.decode()
+        assert re.findall(r'name="method" value="(\w+)"', page) == ["cash", "cheque", "card"]
+
+    def test_has_a_receipt(self, counter):
+        start(counter)
+        press(counter, "pay")
+        made = counter.post(reverse("payment_receipt", args=[Payment.objects.get().pk]))
+        assert (made.status_code, Document.objects.filter(kind="receipt").count()) == (302, 1)
 
     def test_goes_there_and_back(self, counter):
         answer = start(counter)
@@ -91,8 +103,8 @@ class TestCounter:
     def test_another_waits_until_the_first_has_an_end(self, counter):
         start(counter)
         assert start(counter).status_code == 422
-        page = counter.get(reverse("card_start", args=[counter.family.pk]))
-        assert ("$26.65 is under way" in text(page), "Go to the card page</button>" in page.content.decode()) == (True, False)
+        page = counter.get(reverse("payment_take", args=[counter.family.pk]))
+        assert ("$26.65 by card is under way" in text(page), 'value="card"' in page.content.decode()) == (True, False)
         closed = counter.post(reverse("card_close", args=[CardAttempt.objects.get().key]), follow=True)
         assert "Not used" in text(closed)
         assert start(counter).status_code == 302
@@ -101,10 +113,12 @@ class TestCounter:
     def test_refuses_what_is_no_amount(self, counter, amount):
         assert (start(counter, amount).status_code, CardAttempt.objects.count()) == (422, 0)
 
-    def test_says_so_where_no_cards_are_taken(self, counter, settings):
+    def test_is_not_there_where_no_cards_are_taken(self, counter, settings):
         settings.CARD_PROCESSOR = ""
-        assert "This office takes no cards" in text(counter.get(reverse("card_start", args=[counter.family.pk])))
-        assert start(counter).status_code == 422
+        page = counter.get(reverse("payment_take", args=[counter.family.pk])).content.decode()
+        assert ('value="cash"' in page, 'value="card"' in page, "card number" in page) == (True, False, False)
+        answer = start(counter)
+        assert (answer.status_code, "This way is not open here" in text(answer)) == (422, True)
 
 
 class TestPracticeOnlyForPractice:

@@ -5,7 +5,7 @@ from decimal import Decimal
 import psycopg
 import pytest
 
-from billing import ledger, payments
+from billing import allocation, ledger, payments, refunds
 from billing.models import Payment, Taking, TakingCount
 from billing.taking import days, operations
 from tests.billing.factories import DAY, NOON, HouseholdFactory
@@ -107,6 +107,21 @@ class TestPayments:
             f"VALUES ('mistake', {paid.pk}, '{DAY}', 'Late', {entry.pk}, now(), {day['clerk'].pk})",
             "taking_closed_takes_no_more",
         )
+
+
+class TestRefunds:
+    def test_no_void_after_the_count(self, app_cursor):
+        """Whatever the office's own code says: the refund's entry is undone, and the charge may not say so."""
+        clerk, household = BookkeeperFactory(), HouseholdFactory()
+        take(clerk, household)
+        given = refunds.RefundGiven("cash", D(10), DAY, "Paid too much")
+        refund = refunds.make_refund(household=household, given=given, acting_user=clerk, now=NOON)
+        counted = operations.CountedDown({1000: 2}, frozenset(), "")
+        operations.count_down(taking=Taking.objects.get(person=clerk), counted=counted, acting_user=clerk, now=NOON)
+        allocation.release_of_charge(charge_id=refund.charge_id, now=NOON)
+        undone = ledger.reverse_entry(entry=refund.charge.entry, entry_on=DAY, reason="Late", acting_user=clerk, now=NOON)
+        statement = f"UPDATE billing_charge SET void_entry_id = {undone.pk} WHERE id = {refund.charge_id}"
+        refused(app_cursor, statement, "taking_closed_takes_no_more")
 
 
 class TestCounts:

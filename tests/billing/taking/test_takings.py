@@ -10,11 +10,14 @@ from decimal import Decimal
 import pytest
 from django.core.exceptions import PermissionDenied
 
-from billing import chart, deposits, ledger, payments, queries, refunds, reports, verify
-from billing.models import Payment, PaymentReturn, Posting, Taking, TakingCount
+from billing import charges, chart, deposits, ledger, payments, queries, refunds, reports, verify
+from billing.banking import matching
+from billing.banking import operations as bank
+from billing.models import BankLine, Payment, PaymentReturn, Posting, Taking, TakingCount
 from billing.taking import days, operations
 from billing.taking.queries import get_count, get_expected
 from tests.agreements.factories import OfficeFactory
+from tests.billing.banking.statements import line, ofx1
 from tests.billing.factories import DAY, NOON, AgreementFactory, HouseholdFactory
 from tests.factories import ManagerFactory, SpecialistFactory
 
@@ -48,6 +51,16 @@ def count(clerk, pieces, cheques=(), reason="", now=NOON):
 
 def on_account(code):
     return sum((p.amount for p in Posting.objects.filter(account=code)), D(0))
+
+
+def meet(deposit, clerk):
+    """Match a line of the bank with a deposit."""
+    content = ofx1(line("A1", str(deposit.amount), deposit.deposited_on))
+    file = bank.read_file(content=content, file_name="march.ofx", acting_user=clerk, now=NOON)
+    answers = {each["fingerprints"][0]: bank.AccountAnswer(name="Checking") for each in file.contents["accounts"]}
+    bank.take_in(file=file, answers=answers, same_lines=(), acting_user=clerk, now=NOON)
+    parts = [matching.Part("entry", entry_id=deposit.entry_id)]
+    matching.match_line(line=BankLine.objects.get(), parts=parts, how="hand", acting_user=clerk, now=NOON)
 
 
 class TestBelonging:
@@ -205,8 +218,6 @@ class TestReopen:
 class TestVoid:
     def test_keeps_the_number_and_owes_it_again(self, clerk):
         agreement = AgreementFactory()
-        from billing import charges
-
         charges.charge_period(agreement=agreement, period=0, acting_user=clerk, now=NOON)
         paid = take(clerk, "26.65", household=agreement.household)
         operations.void_payment(payment=paid, reason="Wrong family", acting_user=clerk, now=NOON)
@@ -222,18 +233,35 @@ class TestVoid:
         with pytest.raises(operations.NotAMistakeError, match="on its own day"):
             operations.void_payment(payment=paid, reason="Late", acting_user=clerk, now=NOON + datetime.timedelta(days=1))
 
-    def test_only_before_the_count(self, clerk):
+    def test_only_before_the_count(self, clerk, manager):
         paid = take(clerk)
-        count(clerk, {1000: 3})
-        with pytest.raises(days.TakingClosedError):
+        made = count(clerk, {1000: 3})
+        with pytest.raises(operations.NotAMistakeError, match="Let a manager open the day again, void it, and count anew"):
             operations.void_payment(payment=paid, reason="Late", acting_user=clerk, now=NOON)
+        operations.reopen(taking=made.taking, reason="Taken twice", acting_user=manager, now=NOON)
+        operations.void_payment(payment=paid, reason="Taken twice", acting_user=clerk, now=NOON)
+        assert count(clerk, {}).difference == 0
 
     def test_only_what_is_in_the_drawer(self, clerk):
         moved, paid = take(clerk, method="transfer"), take(clerk)
-        with pytest.raises(operations.NotAMistakeError, match="only cash and checks"):
+        with pytest.raises(operations.NotAMistakeError, match="undo that match"):
             operations.void_payment(payment=moved, reason="Wrong", acting_user=clerk, now=NOON)
         deposits.make_deposit(payments=[paid], deposited_on=DAY, acting_user=clerk, now=NOON)
         with pytest.raises(operations.NotAMistakeError, match="went to the bank"):
+            operations.void_payment(payment=paid, reason="Wrong", acting_user=clerk, now=NOON)
+
+    @pytest.mark.parametrize(("method", "path"), [("cash", "Pay it back as a refund"), ("cheque", "use Returned by the bank")])
+    def test_says_what_to_do_once_the_banks_line_shows_it(self, clerk, method, path):
+        paid = take(clerk, method=method, number="1041" if method == "cheque" else "")
+        deposit = deposits.make_deposit(payments=[paid], deposited_on=DAY, acting_user=clerk, now=NOON)
+        meet(deposit, clerk)
+        with pytest.raises(operations.NotAMistakeError, match=f"{deposit.number}, and the bank’s line shows it.*{path}"):
+            operations.void_payment(payment=paid, reason="Wrong", acting_user=clerk, now=NOON)
+
+    @pytest.mark.parametrize(("method", "path"), [("card", "Pay it back to the card"), ("debit", "file of returns")])
+    def test_says_how_money_that_came_another_way_goes_back(self, clerk, method, path):
+        paid = take(clerk, method=method)
+        with pytest.raises(operations.NotAMistakeError, match=path):
             operations.void_payment(payment=paid, reason="Wrong", acting_user=clerk, now=NOON)
 
     def test_only_by_who_took_it_or_a_manager(self, clerk, manager):
@@ -247,6 +275,46 @@ class TestVoid:
         operations.void_payment(payment=paid, reason="Wrong", acting_user=clerk, now=NOON)
         with pytest.raises(payments.PaymentReturnedError):
             operations.void_payment(payment=paid, reason="Wrong", acting_user=clerk, now=NOON)
+
+
+class TestVoidARefund:
+    """Cash paid back: voided while its day is open; counted down, it is the day that is opened again first."""
+
+    @pytest.fixture
+    def refund(self, clerk):
+        household = HouseholdFactory()
+        take(clerk, household=household)
+        given = refunds.RefundGiven("cash", D("10.00"), DAY, "Paid too much")
+        return refunds.make_refund(household=household, given=given, acting_user=clerk, now=NOON)
+
+    def void(self, refund, clerk):
+        return charges.void_charge(charge=refund.charge, reason="Never paid out", acting_user=clerk, now=NOON)
+
+    def test_while_its_day_is_open(self, clerk, refund):
+        self.void(refund, clerk)
+        assert get_expected(Taking.objects.get()).cash == D("30.00")
+
+    def test_not_once_it_was_counted_and_says_the_path(self, clerk, manager, refund):
+        made = count(clerk, {1000: 2})
+        with pytest.raises(charges.RefundCountedError, match="let a manager open that day again"):
+            self.void(refund, clerk)
+        operations.reopen(taking=made.taking, reason="Never paid out", acting_user=manager, now=NOON)
+        self.void(refund, clerk)
+        assert count(clerk, {1000: 3}).difference == 0
+        assert [found for _, found in verify.run_checks() if found] == []
+
+    def test_not_while_a_difference_waits(self, clerk, refund):
+        count(clerk, {}, reason="Drawer was empty")
+        with pytest.raises(charges.RefundCountedError):
+            self.void(refund, clerk)
+
+    def test_a_check_paid_back_is_counted_with_no_day(self, clerk):
+        household = HouseholdFactory()
+        take(clerk, household=household)
+        given = refunds.RefundGiven("cheque", D("10.00"), DAY, "Paid too much", "2001")
+        refund = refunds.make_refund(household=household, given=given, acting_user=clerk, now=NOON)
+        count(clerk, {1000: 3})
+        assert self.void(refund, clerk).void_entry_id
 
 
 class TestDeposit:
