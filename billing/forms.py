@@ -80,7 +80,7 @@ class PaymentForm(DatedForm):
         self.fields["received_on"].required = self.data.get("method") not in NOT_IN_HAND
         choices = [*self.fields["method"].choices, *ways.choices]  # type: ignore[attr-defined]
         self.fields["method"].choices = choices  # type: ignore[attr-defined]
-        self.fields["method"].widget.notes = {Payment.Method.CARD: ways.card, Payment.Method.DEBIT: ways.debit}  # type: ignore[attr-defined]
+        self.fields["method"].widget.notes = {Payment.Method.CARD: ways.card, Payment.Method.DEBIT: ways.debit}
         self.fields["cheque_number"].widget.attrs.update({"class": "w-short", "autocomplete": "off", "inputmode": "numeric"})
 
     def clean_amount(self) -> Any:

@@ -93,7 +93,7 @@ def refuse_run(*, run: AutopayRun, why: str, acting_user: User, now: datetime.da
     keys = list(AutopayEntry.objects.filter(run=run, state=EntryState.SENT).values_list("household_id", flat=True))
     _, runs = lock_rows(Household.objects.filter(pk__in=keys), AutopayRun.objects.filter(pk=run.pk))
     run = runs[0]
-    lock_rows(Deposit.objects.filter(pk=run.deposit_id))  # nobody matches it meanwhile
+    lock_rows(Deposit.objects.filter(autopay_run=run))  # nobody matches it meanwhile
     refusal = why_not_refused(run)
     if refusal is not None:
         raise refusal

@@ -25,7 +25,11 @@ class CardAttempt(models.Model):
     household = models.ForeignKey("families.Household", on_delete=models.PROTECT, related_name="card_attempts")
     paid_by = models.ForeignKey("families.Guardian", on_delete=models.PROTECT, null=True, related_name="+")
     amount = amount_field()
-    lines = models.JSONField(default=list, help_text="What the page lists: words and amount of each line, the amount in all.")
+    lines = models.JSONField(
+        default=list,
+        db_default=models.Value([], models.JSONField()),
+        help_text="What the page lists: words and amount of each line, the amount in all.",
+    )
     state = models.CharField(max_length=9, choices=State.choices, default=State.STARTED)
     session = models.CharField(max_length=255, blank=True, help_text="The processor's name of its page.")
     charge = models.CharField(max_length=255, blank=True, help_text="The processor's name of the payment.")

@@ -55,10 +55,13 @@ def authorise(request: HttpRequest, household_id: int) -> HttpResponseBase:
             return redirect("autopay_household", household.pk)
     setup = AutopaySetup.objects.first()
     words = wording.authorisation_text(get_letterhead(), setup.company_name if setup else "…", "account named here")
+    company = setup.company_name if setup else "…"
     context = {
         "form": form,
         "household": household,
         "words": words.split("\n\n"),
+        "translated": wording.courtesy_translation(household.language, get_letterhead(), company, "cuenta aquí nombrada"),
+        "language": household.language,
         "caution": wording.CAUTION,
         "in_force": AutopayAuthorisation.objects.filter(household=household, ended_at=None).exists(),
         "setup": setup,

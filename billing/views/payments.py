@@ -44,7 +44,7 @@ def take_payment(request: HttpRequest, household_id: int) -> HttpResponseBase:
     today = clock.today()
     standing = _standing(household)
     under_way = attempts.get_open(household.pk)
-    ways = _ways(household, transfer=may(person(request), "bank.match"), card=under_way is None)
+    ways = _ways(household, transfer=may(person(request), "bank.match"), card=under_way is None or request.method == "POST")
     initial = {"amount": standing["due"] if standing["due"] > 0 else None, "received_on": today}
     initial |= {"method": request.GET.get("method")}
     form = PaymentForm(request.POST or None, today=today, sharing=payers.sharing_of(household), ways=ways, initial=initial)

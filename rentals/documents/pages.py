@@ -364,6 +364,7 @@ class AutopayPage:
     """One thing about a family's autopay: what was authorised, what will be debited, what came back.
 
     `sentences` are whole paragraphs in the family's language; `amounts` add up to `total`. `signer`: who authorised, or "".
+    `translation`: where the English `sentences` were signed, what they mean in the family's language; the English counts.
     An account is named by its last four digits only.
     """
 
@@ -375,3 +376,4 @@ class AutopayPage:
     total: Decimal
     sentences: tuple[str, ...]
     signer: str
+    translation: tuple[str, ...] = ()

@@ -135,6 +135,7 @@ BREAKS = {
         "state, dropped_why, trace, routing_number, last_four) SELECT run_id, authorisation_id, household_id, id, 1, amount, "
         "entry_class, 'open', '', '', routing_number, last_four FROM billing_autopayentry, generate_series(1, 3)",
     ],
+    "refused_files_leave_nothing": ["UPDATE billing_autopayentry SET state = 'refused'"],
     "credit_notes_within": ["UPDATE billing_creditnote SET amount = 0.01"],
     "credits_equal_entries": ["UPDATE billing_creditnote SET kind = 'write_off'"],
     "adjustments_as_decided": ["UPDATE billing_adjustment SET amount = amount + 1"],

@@ -15,11 +15,14 @@ from django.conf import settings
 from django.core.paginator import Page
 from django.forms import BaseForm, BoundField
 from django.utils import dateformat, timezone
+from django.utils.translation import get_language
 
 register = template.Library()
 
 MINUS = "\N{MINUS SIGN}"
 DAY_FORMATS = {"": "M j, Y", "short": "M j", "weekday": "D, M j, Y", "month": "F Y"}
+SPANISH_DAY_FORMATS = {"": r"j \d\e F \d\e Y", "short": r"j \d\e F", "weekday": r"l, j \d\e F \d\e Y", "month": r"F \d\e Y"}
+"""Of what families read in Spanish; the office's own screens are English."""
 
 
 @register.filter
@@ -48,13 +51,14 @@ def money(amount: Any) -> str:
 def day(when: datetime.date | None, form: str = "") -> str:
     """Write a day: "Nov 24, 2026"; form "short" "Nov 24", "weekday" "Tue, Nov 24, 2026", "month" "November 2026".
 
-    A moment counts as the day it falls on in the office's time zone.
+    A moment counts as the day it falls on in the office's time zone. In what families read in Spanish: "24 de noviembre de 2026".
     """
     if not when:
         return ""
     if isinstance(when, datetime.datetime):
         when = _local(when).date()
-    return dateformat.format(when, DAY_FORMATS[form])
+    formats = SPANISH_DAY_FORMATS if (get_language() or "").startswith("es") else DAY_FORMATS
+    return dateformat.format(when, formats[form])
 
 
 @register.filter

@@ -2,18 +2,29 @@
 
 import logging
 import re
+import uuid
+from pathlib import Path
 
 import pytest
+from celery.signals import before_task_publish
+from django.conf import settings
 from django.core.cache import cache
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.urls import reverse
 
+from billing import charges
 from billing.autopay import answering, noticing
+from billing.models import AutopayAnswers, AutopayAuthorisation, AutopayRun
+from rentals.documents import pdf
+from rentals.documents.kinds import get_kind
+from rentals.documents.models import Document, OutboxMessage
+from rentals.runtime import clock
 from tests.billing.autopay.bank import returns
 from tests.billing.autopay.conftest import CANARY, NOW, ROUTING, TODAY, authorised, set_up, told
 from tests.billing.autopay.test_answering import take, trace_of
 from tests.billing.autopay.test_running import let_out, prepare
-from tests.billing.factories import GuardianFactory, HouseholdFactory
+from tests.billing.factories import AgreementFactory, GuardianFactory, HouseholdFactory
 from tests.factories import BookkeeperFactory, UserFactory
 
 CORRECTED = "8800112233445"
@@ -65,6 +76,69 @@ class TestInTheDatabase:
         household.notes = f"Account {CANARY}"
         household.save()
         assert "families_household" in found(CANARY)
+
+
+class TestOnItsWholeWay:
+    """D18: authorised on screen, told, debited, sent back and corrected by the office's own pages, at the loudest logs."""
+
+    @pytest.fixture
+    def walked(self, client_as, caplog, monkeypatch, django_capture_on_commit_callbacks):
+        monkeypatch.setattr(clock, "today", lambda: TODAY)
+        monkeypatch.setattr(clock, "now", lambda: NOW)
+        published = []
+        hear = lambda body=None, headers=None, **_: published.append(f"{body} {headers}")  # noqa: E731
+        before_task_publish.connect(hear)
+        set_up()
+        agreement = AgreementFactory()
+        charges.charge_period(agreement=agreement, period=0, acting_user=BookkeeperFactory(), now=NOW)
+        client = client_as("manager")
+        with caplog.at_level(logging.DEBUG), django_capture_on_commit_callbacks(execute=True):
+            form = {"guardian": agreement.household.guardians.first().pk, "account_type": "checking", "routing_number": ROUTING}
+            form |= {"account_number": CANARY, "account_number_again": CANARY, "channel": "in_person", "is_signed": "on"}
+            form |= {"authorised_on": "3/10/2026", "request_key": uuid.uuid4()}
+            client.post(reverse("autopay_authorise", args=[agreement.household_id]), form | {"account_number_again": CORRECTED})
+            assert client.post(reverse("autopay_authorise", args=[agreement.household_id]), form).status_code == 302
+            told(AutopayAuthorisation.objects.get())
+            client.post(reverse("autopay"), {"wanted_on": "3/12/2026"})
+            run = AutopayRun.objects.get()
+            client.post(reverse("autopay_act", args=[run.pk]), {"act": "let_out"})
+            run.refresh_from_db()
+            back = returns(run, (trace_of(run), "R01"), corrections=[(trace_of(run), "C01", CORRECTED)])
+            client.post(reverse("autopay_returns"), {"file": SimpleUploadedFile("returns.ach", back)})
+            client.post(reverse("autopay_answers", args=[AutopayAnswers.objects.get().pk]))
+        before_task_publish.disconnect(hear)
+        assert AutopayAuthorisation.objects.get().last_four == CORRECTED[-4:]
+        return caplog.text, published
+
+    @pytest.mark.parametrize("number", [CANARY, CORRECTED])
+    def test_is_in_no_row_log_message_cache_or_file(self, walked, number):
+        logged, published = walked
+        assert found(number) == []
+        assert number not in logged
+        assert published, "the workers were told of papers to make"
+        assert not [each for each in published if number in each]
+        store = cache._cache.get_client()
+        values = [store.dump(key) or b"" for key in store.keys("*")]
+        assert values, "the requests left something in the cache"
+        assert not [each for each in values if number.encode() in each]
+        files = [path for path in Path(settings.MEDIA_ROOT).rglob("*") if path.is_file()]
+        assert not [path for path in files if number.encode() in path.read_bytes()]
+
+    @pytest.mark.parametrize("number", [CANARY, CORRECTED])
+    def test_is_on_no_paper_and_in_no_mail(self, walked, number):
+        papers = list(Document.objects.all())
+        assert {"autopay", "autopay_return"} <= {each.kind for each in papers}
+        for each in papers:
+            kind = get_kind(each.kind)
+            assert number not in pdf.render_html(kind=kind, payload=each.payload, title=each.title, language=each.language)
+        assert not [each for each in OutboxMessage.objects.all() if number in f"{each.subject} {each.body}"]
+
+    def test_the_audit_trail_was_written_and_searched(self, walked):
+        """Every change of an authorisation leaves a row, so the search above had rows to find it in."""
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT count(*) FROM billing_autopayauthorisationevent")
+            assert cursor.fetchone()[0] >= 2
+        assert "billing_autopayauthorisationevent" in {table for table, _ in everything_in_the_database()}
 
 
 class TestOnPagesAndInLogs:

@@ -160,6 +160,7 @@ WAYS = {
 ELSEWHERE = {
     "billing/ledger.py",  # the door itself
     "billing/bench_books.py",  # writes a bench's own database
+    "billing/autopay/refusing.py",  # tests/billing/autopay/test_refusing.py: a file of a closed month
     "billing/purchases.py",  # tests/counter: the entry's day goes through ledger.open_day like a charge's
 }
 
