@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("billing", "0040_clearing_undone_guards"),
+        ("billing", "0041_references_by_statement"),
         ('families', '0006_search_functions'),
     ]
 

@@ -139,5 +139,5 @@ CREATE TRIGGER refund_voided_before_count BEFORE UPDATE OF void_entry_id ON bill
 """
 
 class Migration(migrations.Migration):
-    dependencies = [("billing", "0041_refused_files")]
+    dependencies = [("billing", "0042_refused_files")]
     operations = [migrations.RunSQL(sql) for sql in (RUNS, ENTRIES, NOTICES, MATCHES, REFUNDS)]

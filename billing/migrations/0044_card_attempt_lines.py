@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("billing", "0042_refused_file_guards"),
+        ("billing", "0043_refused_file_guards"),
     ]
 
     operations = [
