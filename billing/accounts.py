@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
+from django.db.models import Q
 from django.utils.translation import gettext
 
 from billing import chart
@@ -58,7 +59,9 @@ def list_account_rows(household_id: int, *, through_on: datetime.date | None = N
 
 def _read_sources(household_id: int) -> _Sources:
     charges = Charge.objects.filter(household_id=household_id).select_related("agreement").prefetch_related("lines")
-    returns = PaymentReturn.objects.filter(payment__household_id=household_id).select_related("payment")
+    returns = PaymentReturn.objects.filter(
+        Q(payment__household_id=household_id) | Q(undone_payment__household_id=household_id)
+    ).select_related("payment", "undone_payment")
     return _Sources(
         charges={each.entry_id: each for each in charges},
         payments={each.entry_id: each for each in Payment.objects.filter(household_id=household_id)},
@@ -93,14 +96,14 @@ def _tell(entry_id: int, sources: _Sources) -> dict[str, Any] | None:
         return {"kind": "payment", "what": what, "is_money": True, "paid_by_id": payment.paid_by_id}
     if entry_id in sources.returns:
         returned = sources.returns[entry_id]
-        words = {"number": returned.payment.number, "reason": returned.reason}
+        words = {"number": returned.of.number, "reason": returned.reason}
         if returned.kind == PaymentReturn.Kind.MISTAKE:
             what = gettext("Payment %(number)s void, taken by mistake: %(reason)s") % words
         elif returned.kind == PaymentReturn.Kind.FILE:
             what = gettext("Payment %(number)s was not debited: the bank did not take our file") % words
         else:
             what = gettext("Payment %(number)s returned by the bank: %(reason)s") % words
-        return {"kind": "return", "what": what, "is_money": True, "paid_by_id": returned.payment.paid_by_id}
+        return {"kind": "return", "what": what, "is_money": True, "paid_by_id": returned.of.paid_by_id}
     if entry_id in sources.notes:
         note = sources.notes[entry_id]
         is_write_off = note.kind == CreditNote.Kind.WRITE_OFF

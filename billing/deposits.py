@@ -221,5 +221,5 @@ def deposit_payout(
 
 def _row_of(back: Refund | PaymentReturn) -> CardTakenBack:
     if isinstance(back, PaymentReturn):
-        return CardTakenBack(payment_return=back, amount=back.payment.amount)
+        return CardTakenBack(payment_return=back, amount=back.of.amount)
     return CardTakenBack(refund=back, amount=back.charge.lines.aggregate(sum=Sum("amount"))["sum"])

@@ -225,14 +225,9 @@ def list_series() -> list[Series]:
 TAKEN_BACK = """
 SELECT e.entry_on, x.what, x.number, h.id, h.name, h.number, x.amount, e.memo, coalesce(u.name, '') FROM (
     SELECT r.entry_id, CASE r.kind WHEN 'mistake' THEN 'Payment voided' WHEN 'file' THEN 'Debit not made, file refused'
-                ELSE 'Payment returned' END AS what, p.number,
+                ELSE 'Payment returned' END || CASE WHEN r.undone_at IS NULL THEN '' ELSE ', undone since' END AS what, p.number,
            p.household_id, p.amount
-      FROM billing_paymentreturn r JOIN billing_payment p ON p.id = r.payment_id
-  UNION ALL
-    SELECT b.id, 'Payment returned, undone since', p.number, p.household_id, p.amount
-      FROM billing_journalentry b JOIN billing_journalentry u ON u.reverses_id = b.id
-      JOIN billing_payment p ON p.id = split_part(b.source, '/', 2)::bigint
-     WHERE b.kind = 'returned_payment' AND b.source LIKE 'payment-return/%%'
+      FROM billing_paymentreturn r JOIN billing_payment p ON p.id IN (r.payment_id, r.undone_payment_id)
   UNION ALL
     SELECT n.void_entry_id, 'Credit note voided', n.number, n.household_id, n.amount
       FROM billing_creditnote n WHERE n.void_entry_id IS NOT NULL

@@ -1,4 +1,4 @@
-"""Undoing a return that was taken from a bank line by mistake: the payment is as it was before."""
+"""Undoing a return that was taken from a bank line by mistake: the payment is as it was before, and the return stays, undone."""
 
 import datetime
 
@@ -40,7 +40,7 @@ def undo_return(*, payment: Payment, reason: str, acting_user: User, now: dateti
     """
     lock_one(Household.objects.filter(pk=payment.household_id))
     payment = lock_one(Payment.objects.filter(pk=payment.pk))
-    returned = PaymentReturn.objects.select_related("entry").get(payment=payment)
+    returned: PaymentReturn = lock_one(PaymentReturn.objects.filter(payment=payment).select_related("entry"))
     entry = ledger.reverse_entry(
         entry=returned.entry,
         entry_on=ledger.open_day(returned.returned_on),
@@ -48,9 +48,10 @@ def undo_return(*, payment: Payment, reason: str, acting_user: User, now: dateti
         acting_user=acting_user,
         now=now,
     )
-    released = returned.made_at
-    returned.delete()
+    returned.payment, returned.undone_payment = None, payment
+    returned.undone_at, returned.undone_by, returned.undo_entry = now, acting_user, entry
+    returned.save(update_fields=["payment", "undone_payment", "undone_at", "undone_by", "undo_entry"])
     with connection.cursor() as cursor:
-        cursor.execute(RESTORE, {"payment": payment.pk, "released": released, "now": now})
+        cursor.execute(RESTORE, {"payment": payment.pk, "released": returned.made_at, "now": now})
     allocation.apply_credit(household_ids=[payment.household_id], now=now)
     return entry

@@ -63,3 +63,33 @@ def bank_lines_to_the_cent() -> list[str]:
           LEFT JOIN billing_payment p ON p.id = m.payment_id
           JOIN billing_journalentry e ON e.reverses_id = coalesce(m.entry_id, d.entry_id, p.entry_id)
          WHERE m.undone_at IS NULL""")
+
+
+@check(10, "A deposit in several lines of the bank is whole, and what its lines make good comes to nothing")
+def split_deposits_come_to_nothing() -> list[str]:
+    """Invariant 10, across lines: the deposit is matched with one of its lines, its lines add up to it, and 2900 keeps nothing.
+
+    The source of every such entry names the deposit's: `bank-split/<its entry>/<the line>/<attempt>`.
+    """
+    return told("""
+        WITH split AS (
+            SELECT id, reverses_id, split_part(source, '/', 2)::bigint AS deposit FROM billing_journalentry
+             WHERE source LIKE 'bank-split/%'),
+        posted AS (
+            SELECT s.deposit, sum(p.amount) AS amount
+              FROM split s JOIN billing_journalentry e ON s.id IN (e.id, e.reverses_id)
+              JOIN billing_posting p ON p.entry_id = e.id AND p.account_id = '2900' GROUP BY 1),
+        lines AS (
+            SELECT s.deposit, sum(b.amount) AS amount, array_agg(b.id) AS ids
+              FROM split s JOIN billing_bankmatch m ON m.entry_id = s.id AND m.undone_at IS NULL
+              JOIN billing_bankline b ON b.id = m.line_id GROUP BY 1)
+        SELECT format('the lines that make up deposit entry %s leave %s on what is to be cleared', deposit, amount)
+          FROM posted WHERE amount <> 0
+        UNION ALL
+        SELECT format('deposit entry %s of %s is matched with lines of %s', l.deposit, d.amount, l.amount)
+          FROM lines l LEFT JOIN billing_deposit d ON d.entry_id = l.deposit WHERE l.amount IS DISTINCT FROM d.amount
+        UNION ALL
+        SELECT format('deposit entry %s is on none of the lines that make it up', l.deposit)
+          FROM lines l LEFT JOIN billing_deposit d ON d.entry_id = l.deposit
+         WHERE NOT EXISTS (SELECT FROM billing_bankmatch m
+                            WHERE m.deposit_id = d.id AND m.undone_at IS NULL AND m.line_id = ANY(l.ids))""")

@@ -16,6 +16,7 @@ GUARDS = [
     "payment_only_deposited",
     "paymentreturn_kept",
     "paymentreturn_only_undone",
+    "paymentreturn_begins_standing",
     "journalentry_undone_return_is_gone",
     "paymentreturn_takes_all_back",
     "allocation_kept",
@@ -139,3 +140,18 @@ def open_items_stand() -> list[str]:
                  WHERE c.void_entry_id IS NULL GROUP BY c.id HAVING sum(l.amount - coalesce(a.paid, 0)) <> 0) c
           FULL JOIN billing_openitem o ON o.charge_id = c.id
          WHERE (c.open, c.household_id, c.due_on) IS DISTINCT FROM (o.open, o.household_id, o.due_on)""")
+
+
+@check(2, "A return that was undone names the entry that undid its own")
+def undone_returns_name_their_undoing() -> list[str]:
+    """Invariant 2: a return stands, or its entry was undone by the entry it names, and no other way."""
+    return told("""
+        SELECT format('the return %s of payment %s is undone, its entry %s by %s', r.id, p.number, r.entry_id,
+                      coalesce(e.id::text, 'nothing'))
+          FROM billing_paymentreturn r JOIN billing_payment p ON p.id = r.undone_payment_id
+          LEFT JOIN billing_journalentry e ON e.reverses_id = r.entry_id
+         WHERE e.id IS DISTINCT FROM r.undo_entry_id
+        UNION ALL
+        SELECT format('the return %s of payment %s stands, its entry was undone by %s', r.id, p.number, e.id)
+          FROM billing_paymentreturn r JOIN billing_payment p ON p.id = r.payment_id
+          JOIN billing_journalentry e ON e.reverses_id = r.entry_id""")

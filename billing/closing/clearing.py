@@ -87,7 +87,7 @@ SELECT e.id, e.entry_on, p.amount, e.memo, {word}, {key}
 """
 OTHER = f"""{POSTED.format(word="'other'", key="NULL::bigint")}
    AND NOT EXISTS (SELECT FROM billing_payment x WHERE x.entry_id = e.id)
-   AND NOT EXISTS (SELECT FROM billing_paymentreturn x WHERE x.entry_id = e.id)
+   AND NOT EXISTS (SELECT FROM billing_paymentreturn x WHERE x.entry_id = e.id AND x.undone_at IS NULL)
    AND NOT EXISTS (SELECT FROM billing_deposit x WHERE x.entry_id = e.id)
    AND NOT EXISTS (SELECT FROM billing_takingcount x WHERE x.entry_id IN (e.id, e.reverses_id))
    AND NOT EXISTS (SELECT FROM billing_charge x JOIN billing_refund f ON f.charge_id = x.id

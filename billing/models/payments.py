@@ -91,6 +91,9 @@ class PaymentReturn(models.Model):
     """A payment the bank sent back, a mistake voided, or a debit whose file the bank refused: it was never made.
 
     It takes its allocations, and so its rental credit, with it.
+
+    One that is undone stays, with who and when. From then on it hangs on its payment by `undone_payment` instead of `payment`, so
+    that nothing which asks whether a payment came back ever meets it.
     """
 
     class Kind(models.TextChoices):
@@ -99,15 +102,45 @@ class PaymentReturn(models.Model):
         FILE = "file", "Never debited"
 
     kind = models.CharField(max_length=7, choices=Kind.choices, default=Kind.BANK, db_default="bank")
-    payment = models.OneToOneField(Payment, on_delete=models.PROTECT, related_name="payment_return")
+    payment = models.OneToOneField(
+        Payment, on_delete=models.PROTECT, null=True, related_name="payment_return", help_text="While the return stands."
+    )
     returned_on = models.DateField()
     reason = models.CharField(max_length=120)
     entry = models.OneToOneField(JournalEntry, on_delete=models.PROTECT, related_name="payment_return")
     made_at = models.DateTimeField()
     made_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, related_name="+")
+    undone_payment = models.ForeignKey(
+        Payment, on_delete=models.PROTECT, null=True, related_name="undone_returns", help_text="Once the return is undone."
+    )
+    undone_at = models.DateTimeField(null=True)
+    undone_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, null=True, related_name="+")
+    undo_entry = models.OneToOneField(JournalEntry, on_delete=models.PROTECT, null=True, related_name="undone_return")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(payment__isnull=False, undone_payment=None, undone_at=None, undone_by=None, undo_entry=None)
+                | Q(
+                    payment=None,
+                    undone_payment__isnull=False,
+                    undone_at__isnull=False,
+                    undone_by__isnull=False,
+                    undo_entry__isnull=False,
+                ),
+                name="payment_return_stands_or_is_undone",
+            )
+        ]
 
     def __str__(self) -> str:
-        return f"{self.payment_id} returned {self.returned_on}"
+        return f"{self.of} returned {self.returned_on}"
+
+    @property
+    def of(self) -> Payment:
+        """The payment that came back, whether the return stands or was undone."""
+        found = self.payment or self.undone_payment
+        assert found is not None, "the database lets no return be without its payment"
+        return found
 
 
 @pghistory.track(pghistory.UpdateEvent(), pghistory.DeleteEvent())

@@ -163,6 +163,7 @@ def payment(request: HttpRequest, payment_id: int) -> HttpResponseBase:
         "payment": found,
         "shown": shown,
         "returned": returned,
+        "undone_returns": found.undone_returns.select_related("undone_by").order_by("-undone_at"),
         "status": _status(returned),
         "is_void": bool(returned and returned.kind == PaymentReturn.Kind.MISTAKE),
         "is_never_debited": bool(returned and returned.kind == PaymentReturn.Kind.FILE),

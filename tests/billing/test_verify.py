@@ -154,6 +154,17 @@ BREAKS = {
     ],
     "agreements_as_signed": ["UPDATE agreements_agreement SET monthly_rent = 1"],
     "bank_lines_to_the_cent": [MATCH.format(amount="29.99")],
+    "split_deposits_come_to_nothing": [
+        "UPDATE billing_journalentry SET source = 'bank-split/' || (SELECT min(entry_id) FROM billing_deposit) || '/1/0' "
+        "WHERE kind = 'payment' AND id = (SELECT min(id) FROM billing_journalentry WHERE kind = 'payment')",
+        MATCH.format(amount="30")
+        .replace("deposit_id", "entry_id")
+        .replace("d.id", "(SELECT min(e.id) FROM billing_journalentry e WHERE e.source LIKE 'bank-split/%')"),
+    ],
+    "undone_returns_name_their_undoing": [
+        "UPDATE billing_paymentreturn SET payment_id = NULL, undone_payment_id = payment_id, undone_at = now(), "
+        "undone_by_id = made_by_id, undo_entry_id = entry_id"
+    ],
     "leaves_once": [
         "ALTER TABLE documents_outboxmessage DROP CONSTRAINT documents_outboxmessage_key_key",
         "INSERT INTO documents_outboxmessage SELECT (jsonb_populate_record(m, '{\"id\": 987654}')).* "

@@ -276,7 +276,11 @@ SELECT e.at, e.text, e.note, coalesce(u.name, '') FROM (
     SELECT r.made_at, CASE r.kind WHEN 'mistake' THEN 'Payment voided' WHEN 'file' THEN 'Debit not made'
            ELSE 'Payment returned' END,
            p.number || ': ' || r.reason, r.made_by_id::text
-    FROM billing_paymentreturn AS r JOIN billing_payment AS p ON p.id = r.payment_id WHERE p.household_id = %(household)s
+    FROM billing_paymentreturn AS r JOIN billing_payment AS p ON p.id IN (r.payment_id, r.undone_payment_id)
+    WHERE p.household_id = %(household)s
+  UNION ALL
+    SELECT r.undone_at, 'Return undone', p.number || ' stands again', r.undone_by_id::text
+    FROM billing_paymentreturn AS r JOIN billing_payment AS p ON p.id = r.undone_payment_id WHERE p.household_id = %(household)s
   UNION ALL
     SELECT made_at, CASE kind WHEN 'write_off' THEN 'Written off' ELSE 'Credit given' END, number || ': ' || reason,
            made_by_id::text

@@ -7,7 +7,8 @@ import pytest
 from django.db import IntegrityError, transaction
 
 from billing import chart, ledger, payments
-from billing.models import BankLine, BankMatch
+from billing.models import BankLine, BankMatch, PaymentReturn
+from billing.returns import undo_return
 from tests.billing.banking.statements import DAY
 from tests.billing.factories import NOON
 from tests.conftest import raw_connection
@@ -223,9 +224,65 @@ class TestReturns:
             payment=made.payments.get(), reason="Account closed", returned_on=DAY, acting_user=bookkeeper, now=NOON
         )
 
-    def test_one_that_stands_in_the_books_stays(self, raw, returned):
-        with Refused("return_undone_by_its_entry"):
+    UNDO = (
+        "UPDATE billing_paymentreturn SET payment_id = NULL, undone_payment_id = payment_id, undone_at = now(), "
+        "undone_by_id = made_by_id, undo_entry_id = {entry} {more}"
+    )
+
+    def test_none_is_deleted(self, raw, returned):
+        with pytest.raises(psycopg.errors.RestrictViolation):
             raw.execute("DELETE FROM billing_paymentreturn")
+
+    def test_one_that_stands_in_the_books_is_not_undone(self, raw, returned):
+        with Refused("return_undone_by_its_entry"):
+            raw.execute(self.UNDO.format(entry="entry_id", more=""))
+
+    @pytest.mark.parametrize(
+        "change",
+        ["reason = 'other'", "returned_on = returned_on + 1", "undone_at = now()", "kind = 'mistake'", "payment_id = NULL"],
+    )
+    def test_nothing_else_of_it_changes(self, raw, returned, change):
+        with Refused("return_only_undone"):
+            raw.execute(f"UPDATE billing_paymentreturn SET {change}")
+
+    def test_one_that_is_undone_stays_undone(self, raw, returned, bookkeeper):
+        undo_return(payment=returned.payment, reason="mistake", acting_user=bookkeeper, now=NOON)
+        with Refused("return_only_undone"):
+            raw.execute(
+                "UPDATE billing_paymentreturn SET payment_id = undone_payment_id, undone_payment_id = NULL, undone_at = NULL, "
+                "undone_by_id = NULL, undo_entry_id = NULL"
+            )
+
+    def test_none_is_written_down_undone(self, raw, returned, bookkeeper):
+        undo_return(payment=returned.payment, reason="mistake", acting_user=bookkeeper, now=NOON)
+        columns = ", ".join(each.column for each in PaymentReturn._meta.concrete_fields if each.column != "id")
+        with Refused("return_begins_standing"):
+            raw.execute(f"INSERT INTO billing_paymentreturn ({columns}) SELECT {columns} FROM billing_paymentreturn")
+
+    def test_is_either_standing_or_undone(self, raw, returned, bookkeeper):
+        with Refused("payment_return_stands_or_is_undone"):
+            raw.execute(
+                "INSERT INTO billing_paymentreturn (kind, payment_id, undone_payment_id, returned_on, reason, entry_id, made_at, "
+                "made_by_id) SELECT kind, payment_id, payment_id, returned_on, reason, entry_id, made_at, made_by_id "
+                "FROM billing_paymentreturn"
+            )
+
+    def test_one_that_an_answer_goes_by_stays(self, raw, owner_cursor, returned, bookkeeper):
+        """The answer to a debit, set beside it with the guards off: a whole run of autopay would not say more."""
+        owner_cursor.execute("SET session_replication_role TO replica")
+        owner_cursor.execute(
+            "INSERT INTO billing_autopayreturn (file_id, entry_id, reason, returned_on, payment_return_id) "
+            "SELECT -1, -1, 'R01', returned_on, id FROM billing_paymentreturn"
+        )
+        owner_cursor.execute("SET session_replication_role TO origin")
+        with pytest.raises(IntegrityError, match="goes by the return"), transaction.atomic():
+            entry = ledger.reverse_entry(entry=returned.entry, entry_on=DAY, reason="x", acting_user=bookkeeper, now=NOON)
+            PaymentReturn.objects.update(
+                payment=None, undone_payment=returned.payment_id, undone_at=NOON, undone_by=bookkeeper, undo_entry=entry
+            )
+        owner_cursor.execute("SET session_replication_role TO replica")
+        owner_cursor.execute("DELETE FROM billing_autopayreturn")
+        owner_cursor.execute("SET session_replication_role TO origin")
 
     def test_its_entry_is_not_undone_without_it(self, returned, bookkeeper):
         with pytest.raises(IntegrityError, match="still counts as returned"), transaction.atomic():
