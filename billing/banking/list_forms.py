@@ -8,6 +8,8 @@ from django import forms
 from billing.banking.lists import WhoseList
 from billing.banking.readers import Mapping, Sheet, guess
 from billing.banking.readers.amounts import ORDERS
+from billing.banking.readers.sheet import DELIMITERS
+from billing.banking.readers.text import SPELLINGS
 from billing.models import BankAccount, BankLayout
 from rentals.runtime.forms import ChoiceCards, OfficeForm
 
@@ -30,12 +32,27 @@ PLACES = {
     "cheque": ("Check number", ""),
 }
 NEEDED = {"one": ("amount",), "two": ("debit", "credit"), "side": ("amount", "side")}
+HOW = ("shape", "order", "decimal", "spelling", "delimiter")
 LAST = {"one": ("side", "debit", "credit"), "two": ("amount", "side"), "side": ("debit", "credit")}
 """Columns that a shape has no use for: what was chosen there before is left aside."""
 
 
+class WrittenForm(OfficeForm):
+    """How the file is written, where the guess was wrong."""
+
+    spelling = forms.ChoiceField(
+        label="Its letters are in", choices=list(SPELLINGS.items()), help_text="Change it where names look garbled."
+    )
+    delimiter = forms.ChoiceField(
+        label="Between the columns stands", choices=[(sign, f"a {name}") for sign, name in DELIMITERS.items()]
+    )
+
+
 class ColumnsForm(OfficeForm):
     """Whose list it is, and what its columns mean."""
+
+    spelling = forms.ChoiceField(choices=[("", ""), *SPELLINGS.items()], required=False, widget=forms.HiddenInput)
+    delimiter = forms.ChoiceField(choices=[("", ""), *DELIMITERS.items()], required=False, widget=forms.HiddenInput)
 
     account = forms.ChoiceField(label="Of which account is this list?", widget=ChoiceCards)
     account_name = forms.CharField(
@@ -89,7 +106,7 @@ class ColumnsForm(OfficeForm):
     def missing(self) -> str:
         """Say what is wrong with the columns alone, "" when they can be tried before the account is named."""
         self.is_valid()
-        wrong = [errors[0] for name, errors in self.errors.items() if name in {*PLACES, "shape", "order", "decimal"}]
+        wrong = [errors[0] for name, errors in self.errors.items() if name in {*PLACES, *HOW}]
         return " ".join(str(error) for error in wrong)
 
     def mapping(self) -> Mapping:
@@ -97,7 +114,7 @@ class ColumnsForm(OfficeForm):
         given = self.cleaned_data
         places = {what: int(given[what]) if given.get(what) else None for what in PLACES}
         return Mapping.of_contents(
-            {**places, "order": given["order"], "decimal": given["decimal"], "is_flipped": given["is_flipped"]}
+            {**places, **{key: given[key] for key in ("order", "decimal", "is_flipped", "spelling", "delimiter")}}
         )
 
     def whose(self) -> WhoseList:
@@ -112,9 +129,14 @@ def _told(name: str, samples: list[str]) -> str:
     return f"{name}: {', '.join(samples)}"[:90] if samples else name
 
 
-def first_answers(sheet: Sheet, layout: BankLayout | None, accounts: Sequence[BankAccount]) -> dict[str, Any]:
-    """What the form begins with: the columns as they were told before, or a guess by their names and values."""
-    given = dict(layout.columns) if layout else guess(sheet)
+def first_answers(
+    sheet: Sheet, layout: BankLayout | None, accounts: Sequence[BankAccount], *, as_told: bool = True
+) -> dict[str, Any]:
+    """What the form begins with: the columns as they were told before, or a guess by their names and values.
+
+    `as_told`: whether the columns are divided as when they were told; else they may be others, and are guessed.
+    """
+    given = dict(layout.columns) if layout and as_told else guess(sheet)
     given["shape"] = "two" if given.get("debit") is not None else "side" if given.get("side") is not None else "one"
     if layout:
         given["account"] = str(layout.account_id)

@@ -40,9 +40,9 @@ class WhoseList:
     last_four: str = ""
 
 
-def open_sheet(file: BankFile) -> Sheet:
-    """Return a list as it stands in its file. Raises SealLostError, BankFileError."""
-    return readers.read_sheet(_bytes(file))
+def open_sheet(file: BankFile, *, spelling: str = "", delimiter: str = "") -> Sheet:
+    """Return a list as it stands in its file, read as a person said it is written. Raises SealLostError, BankFileError."""
+    return readers.read_sheet(_bytes(file), spelling=spelling, delimiter=delimiter)
 
 
 def _bytes(file: BankFile) -> bytes:
@@ -54,20 +54,23 @@ def _bytes(file: BankFile) -> bytes:
         raise SealLostError from error
 
 
-def read_as_before(sheet: Sheet) -> dict[str, Any]:
-    """Read a list by the columns told before, where one account alone has such lists; {} where a person is to say."""
+def read_as_before(sheet: Sheet, content: bytes) -> dict[str, Any]:
+    """Read a list by the columns told before, where one account alone has such lists; {} where a person is to say.
+
+    `sheet`: the list as it is guessed to be written; `content`: its bytes, for where that was told otherwise.
+    """
     layouts = list(BankLayout.objects.filter(signature=sheet.signature).select_related("account")[:2])
     if len(layouts) != 1:
         return {}
     try:
-        found = readers.read_list(sheet, Mapping.of_contents(layouts[0].columns))
+        found = readers.read(content, currency=settings.CURRENCY, mapping=Mapping.of_contents(layouts[0].columns))
     except BankFileError:
         return {}  # the page of the columns shows what does not fit
     return files.as_contents(found, account=layouts[0].account)
 
 
 def find_layout(sheet: Sheet, account: BankAccount | None = None) -> BankLayout | None:
-    """Return what was told of the columns of such a list last: for this account, else for any."""
+    """Return what was told of the columns of such a list last: for this account, else for any. `sheet`: as it is guessed."""
     layouts = BankLayout.objects.filter(signature=sheet.signature).select_related("account").order_by("-made_at", "-pk")
     of_account: BankLayout | None = layouts.filter(account=account).first() if account else None
     return of_account or layouts.first()

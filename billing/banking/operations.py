@@ -64,7 +64,7 @@ def read_file(*, content: bytes, file_name: str, acting_user: User, now: datetim
     try:
         given["contents"] = files.as_contents(readers.read(content, currency=settings.CURRENCY))
     except readers.MappingNeededError as needed:
-        given |= {"contents": lists.read_as_before(needed.sheet), "sealed": seal().encrypt(content)}
+        given |= {"contents": lists.read_as_before(needed.sheet, content), "sealed": seal().encrypt(content)}
     row, _is_new = BankFile.objects.get_or_create(sha256=digest, defaults=given)
     return row
 

@@ -44,10 +44,9 @@ def read(content: bytes, *, currency: str, mapping: Mapping | None = None) -> Fo
     if is_bai2(start):
         return read_bai2(content, currency=currency)
     _refuse_others(start)
-    sheet = read_sheet(content)
     if mapping is None:
-        raise MappingNeededError(sheet)
-    return read_list(sheet, mapping)
+        raise MappingNeededError(read_sheet(content))
+    return read_list(read_sheet(content, spelling=mapping.spelling, delimiter=mapping.delimiter), mapping)
 
 
 def _refuse_others(start: bytes) -> None:

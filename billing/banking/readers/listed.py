@@ -38,7 +38,7 @@ class Mapping:
     """What the columns of a list mean: places counted from 0, None where there is no such column.
 
     Either `amount`, signed or with `side` (DR, CR) beside it, or `debit` and `credit`. `decimal`: "." or ",".
-    `is_flipped`: money out is written as positive.
+    `is_flipped`: money out is written as positive. `spelling` and `delimiter`: how the file is written, "" as it is guessed.
     """
 
     date: int
@@ -54,6 +54,8 @@ class Mapping:
     order: str = "mdy"
     decimal: str = "."
     is_flipped: bool = False
+    spelling: str = ""
+    delimiter: str = ""
 
     def as_contents(self) -> dict[str, Any]:
         """Write it down, for the database."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from billing.banking.readers.amounts import DAY, as_amount
 from billing.banking.readers.found import AGAIN, SHORTER, BankFileError
-from billing.banking.readers.text import decoded, encoding_of
+from billing.banking.readers.text import decoded, encoding_as
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 MOST_COLUMNS = 60
@@ -64,21 +64,28 @@ class Sheet:
         return [value[:40] for value in values[:most]]
 
 
-def read_sheet(content: bytes) -> Sheet:
-    """Read a list. Raises BankFileError with the line where it is none."""
-    encoding = encoding_of(content)
+def read_sheet(content: bytes, *, spelling: str = "", delimiter: str = "") -> Sheet:
+    """Read a list. `spelling` (one of text.SPELLINGS) and `delimiter` where a person told them; "" guesses.
+
+    Raises BankFileError with the line where it is none.
+    """
+    encoding = encoding_as(content, spelling)
     text = decoded(content, encoding)
-    delimiter = _delimiter(text)
+    told, delimiter = bool(delimiter), delimiter or _delimiter(text)
     rows = _rows(text, delimiter)
     if not rows:
         raise BankFileError(None, "The file is empty.")
     widths = Counter(len(row.cells) for row in rows if len(row.cells) > 1)
     if not widths:
-        raise BankFileError(rows[0].line, "This is no file that is read here: OFX, camt.053, BAI2, or a list in CSV.", CHOOSE)
+        said = "This is no file that is read here: OFX, camt.053, BAI2, or a list in CSV."
+        if told:
+            raise BankFileError(rows[0].line, f"No line has a {DELIMITERS[delimiter]} in it, so there are no columns.", OTHERWISE)
+        raise BankFileError(rows[0].line, said, CHOOSE)
     width = max(widths, key=lambda count: (widths[count], count))
     return Sheet(encoding, delimiter, tuple(rows), width, _header(rows, width))
 
 
+OTHERWISE = "Choose what else stands between the columns."
 CHOOSE = "In the bank’s online pages choose one of these formats and download again."
 
 

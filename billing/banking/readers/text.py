@@ -7,6 +7,15 @@ from billing.banking.readers.found import AGAIN, BankFileError
 
 MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
 ENCODINGS = ("utf-8", "cp1252", "utf-16")
+SPELLINGS = {
+    "utf-8": "UTF-8",
+    "cp1252": "Windows, Western European",
+    "iso8859-15": "ISO 8859-15, with the euro sign",
+    "cp850": "DOS, Western European",
+    "mac-roman": "Macintosh",
+    "utf-16": "UTF-16",
+}
+"""Spellings that a person may say a list is in, where the guess was wrong."""
 ODD = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 
 
@@ -25,6 +34,21 @@ def encoding_of(content: bytes) -> str:
     except UnicodeDecodeError:
         return "cp1252"
     return "utf-8"
+
+
+def spelling_of(encoding: str) -> str:
+    """Return which of SPELLINGS an encoding is.
+
+    >>> spelling_of("utf-8-sig"), spelling_of("utf-16-be"), spelling_of("cp850")
+    ('utf-8', 'utf-16', 'cp850')
+    """
+    return next((each for each in ("utf-8", "utf-16") if encoding.startswith(each)), encoding)
+
+
+def encoding_as(content: bytes, spelling: str) -> str:
+    """Return the encoding of a file that is said to be in one of SPELLINGS; "" leaves it to the file."""
+    guessed = encoding_of(content)
+    return guessed if spelling in {"", spelling_of(guessed)} else spelling
 
 
 def decoded(content: bytes, encoding: str = "") -> str:

@@ -245,6 +245,69 @@ class TestScreens:
         assert client.get(reverse("bank_accounts")).status_code == 403
 
 
+HEADING = "Date;Description;Amount\n"
+GARBLED = (HEADING + "03/10/2026;Müller, Søren;30.00\n03/11/2026;Fee, monthly;-5.00\n").encode("mac-roman")
+NEXT_MONTH = (HEADING + "04/01/2026;Müller, Søren;40.00\n04/02/2026;Fee, monthly;-6.00\n").encode("mac-roman")
+
+
+class TestHowItIsWritten:
+    """What was guessed wrongly a person says: the letters, and what stands between the columns. Remembered with the columns."""
+
+    @pytest.fixture
+    def client(self, client_as):
+        return client_as("bookkeeper")
+
+    @pytest.fixture
+    def address(self, client):
+        client.post(reverse("bank_files"), upload(GARBLED))
+        return reverse("bank_columns", args=[BankFile.objects.get().pk])
+
+    def test_the_guess_is_shown_and_can_be_told_otherwise(self, client, address):
+        first = client.get(address)
+        assert "Müller" not in text(first)
+        assert '<option value="cp1252" selected>' in first.content.decode()
+        page = client.get(address, {"spelling": "mac-roman", "delimiter": ";"})
+        assert "Müller, Søren" in text(page)
+        assert re.search(r'<input type="hidden" name="spelling" value="mac-roman"', page.content.decode())
+
+    def test_is_remembered_with_the_columns(self, client, address, bookkeeper):
+        columns = COLUMNS | {"balance": "", "spelling": "mac-roman"}
+        client.post(address, columns)
+        file = BankFile.objects.get()
+        take_in(file, bookkeeper)
+        assert set(BankLine.objects.values_list("name", flat=True)) == {"Müller, Søren", "Fee, monthly"}
+        assert BankLayout.objects.get().columns["spelling"] == "mac-roman"
+        page = client.post(reverse("bank_files"), upload(NEXT_MONTH, "april.csv"), follow=True)
+        assert "Müller, Søren" in text(page)
+        again = client.get(reverse("bank_columns", args=[BankFile.objects.latest("pk").pk]))
+        assert '<option value="mac-roman" selected>' in again.content.decode()
+
+    def test_another_sign_between_the_columns_gives_other_columns(self, client, address):
+        page = client.get(address, {"spelling": "mac-roman", "delimiter": ","})
+        assert "Søren;30.00" in text(page)
+        assert '<option value="," selected>' in page.content.decode()
+        tried = client.post(address + "tried/", COLUMNS | {"balance": "", "delimiter": ",", "amount": "1", "name": "0"})
+        assert "This column is “day” already" in text(tried)
+
+    @pytest.mark.parametrize(
+        ("how", "sentence"),
+        [
+            ({"spelling": "mac-roman", "delimiter": "|"}, "No line has a bar in it, so there are no columns."),
+            ({"spelling": "utf-8", "delimiter": ";"}, "Line 2: Here stands a character that does not belong to the file’s"),
+        ],
+    )
+    def test_what_cannot_be_read_so_is_said_and_the_guess_stays(self, client, address, how, sentence):
+        page = client.get(address, how)
+        assert sentence in text(page)
+        assert "Description: " in text(page)
+
+    @pytest.mark.parametrize("how", [{"spelling": "rot13", "delimiter": ";"}, {"spelling": "", "delimiter": "x"}])
+    def test_what_is_no_choice_is_passed_over(self, client, address, how):
+        assert client.get(address, how).status_code == 200
+        tried = client.post(address + "tried/", COLUMNS | {"balance": ""} | how)
+        assert "is not one of the available choices" in text(tried)
+
+
 class TestAccountScreens:
     @pytest.fixture
     def both(self, told):
