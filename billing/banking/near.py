@@ -1,4 +1,4 @@
-"""What is nearly a line: a deposit a few cents off, card money less a fee, a deposit the bank split over several lines. Pure."""
+"""What is nearly a line: a deposit cents off, card money less a fee, a deposit in several lines, a transfer’s other side."""
 
 import datetime
 import itertools
@@ -59,3 +59,13 @@ def list_splits(
             )
             found += [(item, list(some)) for some in itertools.islice(sums, 1)]
     return found[:1]
+
+
+def list_other_sides(line: BankLine, others: Sequence[BankLine]) -> list[BankLine]:
+    """List open lines of other accounts that may be the other side of a transfer: the same sum, the other way, days apart."""
+    found = [
+        x
+        for x in others
+        if x.account_id != line.account_id and x.amount == -line.amount and abs(x.posted_on - line.posted_on) <= APART
+    ]
+    return sorted(found, key=lambda x: (abs(x.posted_on - line.posted_on), x.pk))[:2]

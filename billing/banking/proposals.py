@@ -52,6 +52,7 @@ class Known:
     alike: Counter[tuple[str, Decimal]] = field(default_factory=Counter)
     returnable: list[Payment] = field(default_factory=list)
     open_lines: list[BankLine] = field(default_factory=list)
+    other_sides: list[BankLine] = field(default_factory=list)
     new: new_payments.Known = field(default_factory=new_payments.Known)
 
 
@@ -59,7 +60,7 @@ def propose(
     lines: Sequence[BankLine], *, today: datetime.date, outstanding: list[Outstanding] | None = None
 ) -> dict[int, list[Proposal]]:
     """List the proposals of each line, by its id: at most four, the likeliest first. Eight queries, whatever the number
-    (one more where the lines come without their accounts).
+    (one more where the lines come without their accounts, one where money may have moved between two accounts).
 
     What waits at one account is never proposed for a line of another.
     `outstanding`: what waits in the books through those days, where it was read already.
@@ -104,6 +105,7 @@ def _read(lines: Sequence[BankLine], today: datetime.date, outstanding: list[Out
         known.open_lines = list(
             list_open_lines().filter(amount__gt=0, posted_on__range=days_near).order_by("posted_on", "id")[:400]
         )
+    known.other_sides = _other_sides(lines, known.alike)
     # What is certain by the books themselves is nobody's new payment.
     settled = {line.pk for line in lines if any(each.is_certain for each in _in_the_books(line, _text(line), known))}
     known.new = new_payments.look_up(lines, today=today, paid=settled)
@@ -111,9 +113,22 @@ def _read(lines: Sequence[BankLine], today: datetime.date, outstanding: list[Out
 
 
 def _alike(lines: Sequence[BankLine]) -> Counter[tuple[str, Decimal]]:
-    """Count the open lines of each account and amount."""
-    open_lines = list_open_lines().filter(amount__in={line.amount for line in lines})
+    """Count the open lines of each account and amount, those with the other sign too."""
+    open_lines = list_open_lines().filter(amount__in={sign * line.amount for line in lines for sign in (1, -1)})
     return Counter(open_lines.values_list("account__books_id", "amount"))
+
+
+def _other_sides(lines: Sequence[BankLine], alike: Counter[tuple[str, Decimal]]) -> list[BankLine]:
+    """Open lines that may be the other side of some of these, at another account. No query where there are none."""
+    books_of: dict[Decimal, set[str]] = {}
+    for books, amount in alike:
+        books_of.setdefault(amount, set()).add(books)
+    amounts = {-line.amount for line in lines if books_of.get(-line.amount, set()) - {line.account.books_id}}
+    if not amounts:
+        return []
+    days = [line.posted_on for line in lines]
+    near_by = list_open_lines().filter(amount__in=amounts, posted_on__range=(min(days) - near.APART, max(days) + near.APART))
+    return list(near_by.select_related("account").order_by("posted_on", "id")[:400])
 
 
 def _fitting(line: BankLine, known: Known) -> list[Outstanding]:
@@ -159,7 +174,12 @@ def _for_line(line: BankLine, known: Known) -> list[Proposal]:
     if rules.is_bank_fee(line.kind, text, line.amount):
         found.append(Proposal("fee", "Bank fee", "The bank calls it a fee: it goes to bank fees."))
     if line.amount > 0:
-        found += _new_payments(line, known, {x.household_id for x in _fitting(line, known)})
+        new = _new_payments(line, known, {x.household_id for x in _fitting(line, known)})
+        # A family that owes just this much comes before a transfer of the same sum, which may be chance.
+        fits = [each for each in new if each.is_certain or each.charge_ids]
+        found += [*fits, *_between(line, known), *(each for each in new if each not in fits)]
+    else:
+        found += _between(line, known)
     if line.amount < 0 and not found:
         found += _returned(line, text, known)[:2]
     clear = (
@@ -218,6 +238,22 @@ def _split(line: BankLine, known: Known) -> list[Proposal]:
         choice = f"split:{item.entry_id}," + ",".join(str(x.pk) for x in some)
         why = f"Together with {rest} it is {item.title}, {written(item.amount)}. All of these lines are matched in one act."
         found.append(Proposal(choice, f"Part of {item.title}", why))
+    return found
+
+
+def _between(line: BankLine, known: Known) -> list[Proposal]:
+    """Money that moved between two accounts of the shop, of which neither line is matched yet."""
+    found = []
+    for other in near.list_other_sides(line, known.other_sides):
+        came = line.amount > 0
+        gap = abs((line.posted_on - other.posted_on).days)
+        apart = "on the same day" if gap == 0 else f"{gap} day{'s' if gap > 1 else ''} apart"
+        said = other.name or other.memo or other.kind
+        why = (
+            f"{written(abs(other.amount))} {'went out' if came else 'came in'} there, {apart}: “{said}”. "
+            "Both lines are matched in one act."
+        )
+        found.append(Proposal(f"between:{other.pk}", f"{'From' if came else 'To'} our own {other.account}", why))
     return found
 
 

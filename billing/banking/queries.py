@@ -40,9 +40,14 @@ def list_open_lines() -> QuerySet[BankLine]:
     return BankLine.objects.filter(~Exists(_in_force()), left_out_at=None)
 
 
-def list_lines(state: str) -> QuerySet[BankLine]:
-    """List the lines of one state, oldest first: open, held (to be cleared), matched, by-itself (of those), left-out."""
+def list_lines(state: str, account: BankAccount | None = None) -> QuerySet[BankLine]:
+    """List the lines of one state, oldest first: open, held (to be cleared), matched, by-itself (of those), left-out.
+
+    `account`: those of one account at a bank alone.
+    """
     lines = BankLine.objects.select_related("account")
+    if account is not None:
+        lines = lines.filter(account=account)
     if state == "left-out":
         lines = lines.exclude(left_out_at=None)
     elif state == "held":
@@ -56,9 +61,10 @@ def list_lines(state: str) -> QuerySet[BankLine]:
     return lines.order_by("posted_on", "id")
 
 
-def count_states() -> dict[str, int]:
-    """Count the lines of each state in one query."""
-    lines = BankLine.objects.annotate(has_match=Exists(_in_force()), is_held=Exists(_held()), is_by_itself=Exists(_by_itself()))
+def count_states(account: BankAccount | None = None) -> dict[str, int]:
+    """Count the lines of each state in one query, of one account alone where one is given."""
+    of_account = BankLine.objects.all() if account is None else BankLine.objects.filter(account=account)
+    lines = of_account.annotate(has_match=Exists(_in_force()), is_held=Exists(_held()), is_by_itself=Exists(_by_itself()))
     counted = lines.aggregate(
         open=Count("pk", filter=Q(has_match=False, left_out_at=None)),
         held=Count("pk", filter=Q(is_held=True)),
@@ -118,7 +124,7 @@ def _title(match: BankMatch) -> str:
     assert match.entry is not None
     returned = getattr(match.entry, "payment_return", None)
     if returned is not None:
-        return f"Return of {returned.payment.number}, {returned.payment.household.name}"
+        return f"Return of {returned.of.number}, {returned.of.household.name}"
     return match.entry.memo
 
 

@@ -1,6 +1,6 @@
-"""Matching a bank line: what it may be made of (`parts`), the match itself (`making`), and its undoing (`undoing`)."""
+"""Matching bank lines: of what (`parts`), the match itself (`making`), several lines at once (`together`), `undoing`."""
 
-from billing.banking.matching.making import match_line, match_returned, match_split
+from billing.banking.matching.making import match_line, match_returned
 from billing.banking.matching.parts import (
     LineLeftOutError,
     NotHeldError,
@@ -14,6 +14,7 @@ from billing.banking.matching.parts import (
     SameAccountError,
     is_of_two_at_once,
 )
+from billing.banking.matching.together import match_between, match_split
 from billing.banking.matching.undoing import clear_held, undo_match
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "SameAccountError",
     "clear_held",
     "is_of_two_at_once",
+    "match_between",
     "match_line",
     "match_returned",
     "match_split",

@@ -2,13 +2,13 @@
 
 import datetime
 from collections.abc import Sequence
-from decimal import Decimal
 
 from django.db import IntegrityError, transaction
 
 from billing import chart, ledger, payments
 from billing.banking import payers
 from billing.banking.matching.parts import (
+    BETWEEN,
     SPLIT,
     LineLeftOutError,
     NothingChosenError,
@@ -151,11 +151,18 @@ def _post(line: BankLine, part: Part, place: int, acting_user: User, now: dateti
         entry_on=ledger.open_day(line.posted_on),
         kind=JournalEntry.Kind.BANK,
         memo=memo,
-        source=f"{SPLIT}{part.entry_id}/{line.pk}/{attempt}" if part.what == "split" else f"bank-line/{line.pk}/{attempt}",
+        source=f"{_source(part)}{line.pk}/{attempt}",
         postings=[ledger.Line(line.account.books_id, part.amount), ledger.Line(against, -part.amount)],
         acting_user=acting_user,
         now=now,
     )
+
+
+def _source(part: Part) -> str:
+    """How the source of an entry begins: it names the lines that are undone together."""
+    if part.what == "split":
+        return f"{SPLIT}{part.entry_id}/"
+    return f"{BETWEEN}{part.other_line_id}/" if part.other_line_id else "bank-line/"
 
 
 def _against(line: BankLine, part: Part) -> tuple[str, str]:
@@ -189,29 +196,3 @@ def match_returned(
     )
     part = Part("entry", entry_id=returned.entry_id, made_for_it=True)
     return match_line(line=line, parts=[part], how=BankMatch.How.PROPOSED, acting_user=acting_user, now=now)
-
-
-@transaction.atomic
-def match_split(
-    *, lines: Sequence[BankLine], entry_id: int, how: str, acting_user: User, now: datetime.datetime
-) -> list[BankMatch]:
-    """Match one deposit with the several lines that the bank made of it, in one act; undone in one act too. Outermost.
-
-    The first line takes the deposit; what that is more than the line, the others make good on the account of what is to be
-    cleared, which so comes to nothing. Raises what `match_line` raises; then nothing has happened.
-    """
-    rows = sorted(lines, key=lambda line: (-line.amount, line.pk))
-    lock_rows(BankLine.objects.filter(pk__in=[line.pk for line in rows]))
-    given: Decimal = sum((line.amount for line in rows), ZERO)
-    found = list_outstanding(books=[rows[0].account.books_id], entry_ids=[entry_id])
-    if not found:
-        raise NotOutstandingError([])
-    if given != found[0].amount or len({line.account_id for line in rows}) > 1:
-        raise PartsDoNotAddUpError(found[0].amount, given)
-    first, *others = rows
-    parts = [Part("entry", entry_id=entry_id), Part("split", first.amount - given, entry_id=entry_id)]
-    matches = match_line(line=first, parts=parts, how=how, acting_user=acting_user, now=now)
-    for line in others:
-        rest = Part("split", line.amount, entry_id=entry_id)
-        matches += match_line(line=line, parts=[rest], how=how, acting_user=acting_user, now=now)
-    return matches

@@ -14,6 +14,8 @@ from rentals.runtime.templatetags.office import money as written
 MATCHED_ONCE = {"deposit_matched_once", "payment_matched_once", "entry_matched_once", "bank_match_of_what_stands"}
 SPLIT = "bank-split/"
 """How the sources of the entries begin that make good a deposit in several lines; its entry follows."""
+BETWEEN = "bank-between/"
+"""How the source of money between two accounts begins whose both lines were matched in one act; the other line follows."""
 
 
 @dataclass(frozen=True)
@@ -21,9 +23,10 @@ class Part:
     """What a part of a line is. `amount` has the line's sign: money in is positive.
 
     what: "entry" (something in the books that waits for its line; its own amount counts), "payment" (a new payment of a
-    household), "own" (money to or from `account_id`, another account of the shop), "fee" (the bank took it), "difference" (the
-    bank counted otherwise), "hold" (not known yet: to the account of what is to be cleared), "split" (the rest of a deposit that
-    the bank split over several lines; `entry_id` is the deposit's).
+    household), "own" (money to or from `account_id`, another account of the shop; `other_line_id`: its line there, when that is
+    matched in the same act), "fee" (the bank took it), "difference" (the bank counted otherwise), "hold" (not known yet: to the
+    account of what is to be cleared), "split" (the rest of a deposit that the bank split over several lines; `entry_id` is the
+    deposit's).
     `made_for_it`: the entry was made in the same act, and is undone with it.
     """
 
@@ -32,6 +35,7 @@ class Part:
     entry_id: int | None = None
     household_id: int | None = None
     account_id: int | None = None
+    other_line_id: int | None = None
     made_for_it: bool = False
 
 

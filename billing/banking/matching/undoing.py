@@ -4,11 +4,20 @@ import datetime
 from collections.abc import Sequence
 
 from django.db import IntegrityError, transaction
+from django.db.models import Q
 
 from billing import chart, ledger, payments, returns
 from billing.banking import payers
 from billing.banking.matching.making import match_line
-from billing.banking.matching.parts import SPLIT, NotHeldError, NothingToUndoError, OtherSideMatchedError, Part, broken_rule
+from billing.banking.matching.parts import (
+    BETWEEN,
+    SPLIT,
+    NotHeldError,
+    NothingToUndoError,
+    OtherSideMatchedError,
+    Part,
+    broken_rule,
+)
 from billing.models import BankLine, BankMatch, JournalEntry, PaymentReturn
 from rentals.families.models import Household
 from rentals.runtime.locks import lock_one, lock_rows
@@ -21,10 +30,10 @@ UNDO_REASON = "Taken from a bank line by mistake"
 def undo_match(*, line: BankLine, acting_user: User, now: datetime.datetime) -> list[BankMatch]:
     """Undo what a line was matched with: all of it, and what was made from the line is taken back by entries that name it.
 
-    Lines that the bank made of one deposit are undone together.
+    Lines that were matched in one act are undone in one: those that the bank made of one deposit, both sides of a transfer.
 
     A deposit, a payment or a return that was in the books before stands and waits for its line again. Outermost.
-    Raises NothingToUndoError, OtherSideMatchedError, RowsBusyError.
+    Raises NothingToUndoError, OtherSideMatchedError, returns.ReturnAnsweredError, RowsBusyError.
     """
     try:
         with transaction.atomic():
@@ -38,7 +47,7 @@ def undo_match(*, line: BankLine, acting_user: User, now: datetime.datetime) -> 
 
 
 def _undo(line: BankLine, acting_user: User, now: datetime.datetime) -> list[BankMatch]:
-    lines = [line.pk, *_split_with(line)]
+    lines = [line.pk, *_matched_with(line)]
     lock_rows(Household.objects.filter(pk__in=_households_of(line)), BankLine.objects.filter(pk__in=lines))
     in_force = BankMatch.objects.filter(line__in=lines, undone_at=None)
     matches = list(in_force.select_related("payment", "entry__payment_return__payment").order_by("id"))
@@ -63,14 +72,17 @@ def _check_other_side(lines: Sequence[int]) -> None:
         raise OtherSideMatchedError(other.line)
 
 
-def _split_with(line: BankLine) -> list[int]:
-    """The other lines that the bank made of the same deposit."""
-    mine = BankMatch.objects.filter(line=line, undone_at=None, entry__source__startswith=SPLIT)
-    source = mine.values_list("entry__source", flat=True).first()
-    if source is None:
+def _matched_with(line: BankLine) -> list[int]:
+    """The other lines that were matched in the same act: of one deposit, or of money between two accounts."""
+    in_force = BankMatch.objects.filter(undone_at=None)
+    mine = in_force.filter(Q(entry__source__startswith=SPLIT) | Q(entry__source__startswith=BETWEEN), line=line)
+    match = mine.select_related("entry").first()
+    if match is None or match.entry is None:
         return []
-    deposit = source.removeprefix(SPLIT).partition("/")[0]
-    same = BankMatch.objects.filter(undone_at=None, entry__source__startswith=f"{SPLIT}{deposit}/")
+    same = in_force.filter(entry=match.entry)
+    if match.entry.source.startswith(SPLIT):
+        deposit = match.entry.source.removeprefix(SPLIT).partition("/")[0]
+        same = in_force.filter(entry__source__startswith=f"{SPLIT}{deposit}/")
     return list(same.exclude(line=line).values_list("line_id", flat=True))
 
 
@@ -91,7 +103,7 @@ def _take_back(match: BankMatch, acting_user: User, now: datetime.datetime) -> J
         if returned is not None and returns.is_told_elsewhere(returned):
             return None
         if returned is not None:
-            return returns.undo_return(payment=returned.payment, reason=MISTAKE, acting_user=acting_user, now=now)
+            return returns.undo_return(payment=returned.of, reason=MISTAKE, acting_user=acting_user, now=now)
         day = ledger.open_day(match.entry.entry_on)
         return ledger.reverse_entry(entry=match.entry, entry_on=day, reason=MISTAKE, acting_user=acting_user, now=now)
     assert match.payment is not None

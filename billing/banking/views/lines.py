@@ -1,5 +1,6 @@
 """The lines to match: the list with its proposals, one line by hand, the certain ones together, undoing."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from django.contrib import messages
@@ -16,7 +17,7 @@ from billing.banking import at_work, matching, operations, proposals, queries, r
 from billing.banking.forms import PartRows, ReturnedForm
 from billing.banking.outstanding import Outstanding, list_outstanding
 from billing.banking.views.common import BANK, MEANWHILE, REFUSALS
-from billing.models import BankLine, BankMatch, MatchingRun, Payment
+from billing.models import BankAccount, BankLine, BankMatch, MatchingRun, Payment
 from billing.views.common import BOOKS, person
 from rentals.families.queries.search import search_households
 from rentals.runtime import clock
@@ -45,13 +46,18 @@ def bank(request: HttpRequest) -> HttpResponseBase:
     """List the bank's lines of one state; those to match with what each most likely is."""
     state = request.GET.get("state", "open")
     state = state if state in queries.STATES else "open"
-    counts = queries.count_states()
-    page = Paginator(queries.list_lines(state), PAGE).get_page(request.GET.get("page"))
+    accounts = list(BankAccount.objects.order_by("name"))
+    account = _chosen_account(accounts, request.GET.get("account", ""))
+    of_account = f"&account={account.pk}" if account else ""
+    counts = queries.count_states(account)
+    pages = Paginator(queries.list_lines(state, account), PAGE)
+    pages.count = counts[state]  # counted already
+    page = pages.get_page(request.GET.get("page"))
     lines = list(page)
     proposed = proposals.propose(lines, today=clock.today()) if state == "open" else {}
     told = queries.describe_matches(lines) if state in {"held", "matched", "by-itself"} else {}
     tabs = [
-        {"label": label, "url": f"?state={key}", "current": key == state, "count": counts[key]}
+        {"label": label, "url": f"?state={key}{of_account}", "current": key == state, "count": counts[key]}
         for key, label in queries.STATES.items()
     ]
     others = at_work.list_others([line.pk for line in lines], person(request))
@@ -59,9 +65,17 @@ def bank(request: HttpRequest) -> HttpResponseBase:
         "state": state,
         "page": page,
         "rows": [
-            {"line": x, "proposals": proposed.get(x.pk, []), "parts": told.get(x.pk, []), "at_work": others.get(x.pk, "")}
+            {
+                "line": x,
+                "proposals": proposed.get(x.pk, []),
+                "parts": told.get(x.pk, []),
+                "at_work": others.get(x.pk, ""),
+                "account": x.account if len(accounts) > 1 else None,
+            }
             for x in lines
         ],
+        "accounts": accounts if len(accounts) > 1 else [],
+        "account": account,
         "run": MatchingRun.objects.filter(finished_at=None).first(),
         "tabs": tabs,
         "total": counts["open"] + counts["matched"] + counts["left-out"],
@@ -71,6 +85,11 @@ def bank(request: HttpRequest) -> HttpResponseBase:
         "back": BOOKS,
     }
     return render(request, "billing/bank/lines.html", context)
+
+
+def _chosen_account(accounts: Sequence[BankAccount], key: str) -> BankAccount | None:
+    """Return the account that the address names; None for all of them, and for one that is not there."""
+    return next((each for each in accounts if str(each.pk) == key), None)
 
 
 def _just_done(key: str) -> dict[str, str] | None:
@@ -90,8 +109,8 @@ def accept(request: HttpRequest, line_id: int) -> HttpResponseBase:
     line = get_object_or_404(BankLine.objects.select_related("account"), pk=line_id)
     choice = request.POST.get("choice", "")
     try:
-        if choice.startswith("split:"):
-            return _accept_split(request, line, choice)
+        if choice.startswith(("split:", "between:")):
+            return _accept_together(request, line, choice)
         parts = proposals.parts_of(choice, line)
         matching.match_line(line=line, parts=parts, how=BankMatch.How.PROPOSED, acting_user=person(request), now=clock.now())
     except (ValueError, ObjectDoesNotExist):
@@ -101,11 +120,18 @@ def accept(request: HttpRequest, line_id: int) -> HttpResponseBase:
     return _answer(request, line, "")
 
 
-def _accept_split(request: HttpRequest, line: BankLine, choice: str) -> HttpResponseBase:
-    """Match a deposit with all the lines that the bank made of it. The page is loaded anew: several rows change."""
-    entry, *others = (int(key) for key in choice.removeprefix("split:").split(","))
-    lines = [line, *BankLine.objects.filter(pk__in=others).select_related("account")]
-    matching.match_split(lines=lines, entry_id=entry, how=BankMatch.How.PROPOSED, acting_user=person(request), now=clock.now())
+def _accept_together(request: HttpRequest, line: BankLine, choice: str) -> HttpResponseBase:
+    """Match all the lines that the bank made of a deposit, or both of a transfer. The page is loaded anew: more rows change."""
+    what, _, rest = choice.partition(":")
+    keys = [int(key) for key in rest.split(",")]
+    act: dict[str, Any] = {"how": BankMatch.How.PROPOSED, "acting_user": person(request), "now": clock.now()}
+    others = list(BankLine.objects.filter(pk__in=keys if what == "between" else keys[1:]).select_related("account"))
+    if what == "split":
+        matching.match_split(lines=[line, *others], entry_id=keys[0], **act)
+    elif len(others) == 1:
+        matching.match_between(line=line, other=others[0], **act)
+    else:
+        raise ValueError(choice)
     if getattr(request, "htmx", False):
         return HttpResponseClientRedirect(f"{reverse('bank')}?done={line.pk}")
     return redirect(f"{reverse('bank')}?done={line.pk}")
@@ -151,6 +177,7 @@ def _answer(request: HttpRequest, line: BankLine, refusal: str) -> HttpResponseB
         is_open = not told and line.left_out_at is None
         proposed = proposals.propose([line], today=clock.today())[line.pk] if is_open else []
         row = {"line": line, "proposals": proposed, "parts": told}
+        row["account"] = line.account if BankAccount.objects.count() > 1 else None
         context = {"row": row, "refusal": refusal, "acted": True}
         return render(request, "billing/bank/line_row.html", context, status=409 if refusal else 200)
     if refusal:
@@ -273,7 +300,8 @@ def certain(request: HttpRequest) -> HttpResponseBase:
         for sentence in refused:
             messages.error(request, sentence)
         return redirect("bank")
-    context = {"sure": sure, "total": sum((line.amount for line, _p in sure), ZERO), "back": BANK}
+    several = len({line.account_id for line in lines}) > 1
+    context = {"sure": sure, "total": sum((line.amount for line, _p in sure), ZERO), "several": several, "back": BANK}
     return render(request, "billing/bank/certain.html", context)
 
 

@@ -1,5 +1,6 @@
 """Several accounts at banks: each with its own books, and money that moves between two of them meets a line at both."""
 
+import re
 from decimal import Decimal
 
 import psycopg
@@ -7,14 +8,15 @@ import pytest
 from django.db import connection, transaction
 from django.urls import reverse
 
-from billing import banks, chart, deposits, ledger, payments, reports, verify
-from billing.banking import accounts, matching, proposals, reconciliation
+from billing import banks, charges, chart, deposits, ledger, payments, reports, verify
+from billing.banking import accounts, matching, operations, proposals, reconciliation
 from billing.banking.matching import Part
 from billing.banking.outstanding import list_outstanding
 from billing.models import Account, BankAccount, BankLine, BankMatch, Payment, Posting
 from billing.refunds import RefundGiven, make_refund
 from tests.billing.banking.statements import DAY, line
-from tests.billing.factories import NOON, HouseholdFactory
+from tests.billing.factories import NOON, GuardianFactory, HouseholdFactory
+from tests.factories import BookkeeperFactory
 
 D = Decimal
 TODAY = DAY.replace(day=20)
@@ -33,6 +35,13 @@ def second(first, take_in):
     """A second account, with a line of 30.00 and one of -30.00."""
     take_in(line("B1", "30.00"), line("B2", "-30.00"), account=SECOND, name="second.ofx")
     return BankAccount.objects.get(last_four="0002")
+
+
+@pytest.fixture
+def rivera(db):
+    household = HouseholdFactory(name="Rivera")
+    GuardianFactory(household=household, given_name="Maria", family_name="Rivera", is_primary=False)
+    return household
 
 
 @pytest.fixture
@@ -206,6 +215,81 @@ class TestMoneyBetweenTwo:
         assert list_outstanding() == []
 
 
+class TestBothSidesAtOnce:
+    """A transfer of which neither line is matched: proposed from either side, matched and undone in one act."""
+
+    @pytest.fixture
+    def sides(self, first, second):
+        """The incoming line at the first account, the outgoing one at the second."""
+        return BankLine.objects.get(bank_reference="A1"), BankLine.objects.get(bank_reference="B2")
+
+    def test_is_proposed_from_either_side_in_words(self, sides):
+        came, went = sides
+        for here, there, title in (
+            (came, went, "From our own Checking 0002 …0002"),
+            (went, came, "To our own Checking 0001 …0001"),
+        ):
+            best = proposals.propose([here], today=TODAY)[here.pk][0]
+            assert (best.choice, best.title, best.is_certain) == (f"between:{there.pk}", title, False)
+            assert "$30.00" in best.reason and "on the same day" in best.reason
+
+    def test_is_one_entry_with_a_line_at_each_and_undone_in_one(self, sides, bookkeeper):
+        came, went = sides
+        made = matching.match_between(line=came, other=went, how="proposed", acting_user=bookkeeper, now=NOON)
+        assert {(each.line_id, each.amount) for each in made} == {(came.pk, D("30.00")), (went.pk, D("-30.00"))}
+        assert len({each.entry_id for each in made}) == 1
+        assert (balance("1010"), balance("1011"), list_outstanding(), clean()) == (D("30.00"), D("-30.00"), [], True)
+        for each in (came, went):
+            matching.undo_match(line=each, acting_user=bookkeeper, now=NOON)
+            assert not BankMatch.objects.filter(undone_at=None).exists()
+            assert (balance("1010"), balance("1011"), list_outstanding(), clean()) == (D("0.00"), D("0.00"), [], True)
+            matching.match_between(line=came, other=went, how="proposed", acting_user=bookkeeper, now=NOON)
+
+    def test_on_screen_both_lines_leave_the_queue(self, sides, client, bookkeeper):
+        came, went = sides
+        client.force_login(bookkeeper)
+        page = client.post(reverse("bank_accept", args=[came.pk]), {"choice": f"between:{went.pk}"}, follow=True)
+        assert "$30.00 is matched: From Checking 0002 …0002 to Checking 0001 …0001." in page.content.decode()
+        assert not BankMatch.objects.filter(undone_at=None).exclude(line__in=sides).exists()
+        assert BankMatch.objects.filter(undone_at=None).count() == 2
+
+    @pytest.mark.parametrize("choice", ["between:0", "between:x", "between:"])
+    def test_refuses_a_line_that_is_not_there(self, sides, client, bookkeeper, choice):
+        client.force_login(bookkeeper)
+        page = client.post(reverse("bank_accept", args=[sides[0].pk]), {"choice": choice}, follow=True)
+        assert "not known here" in page.content.decode()
+
+    def test_refuses_two_lines_of_one_account_and_two_sums(self, sides, bookkeeper, take_in):
+        went = sides[1]
+        act = {"how": "proposed", "acting_user": bookkeeper, "now": NOON}
+        with pytest.raises(matching.SameAccountError):
+            matching.match_between(line=went, other=BankLine.objects.get(bank_reference="B1"), **act)
+        take_in(line("A9", "29.99"), account=FIRST, name="more.ofx")
+        with pytest.raises(matching.PartsDoNotAddUpError):
+            matching.match_between(line=went, other=BankLine.objects.get(bank_reference="A9"), **act)
+        assert not BankMatch.objects.exists()
+
+    def test_leaves_nothing_where_the_other_line_was_matched_meanwhile(self, sides, bookkeeper, match):
+        came, went = sides
+        match(came, Part("hold", D("30.00")))
+        with pytest.raises(operations.LineMatchedError):
+            matching.match_between(line=came, other=went, how="proposed", acting_user=bookkeeper, now=NOON)
+        assert BankMatch.objects.get().line == came
+        assert clean()
+
+    def test_a_family_that_owes_just_this_comes_first(self, second, rivera, take_in):
+        take_in(line("A5", "55.00", name="MARIA RIVERA"), account=FIRST, name="in.ofx")
+        take_in(line("B5", "-55.00"), account=SECOND, name="out.ofx")
+        charges.charge_fee(household=rivera, on=DAY, description="Fee", amount=55, acting_user=BookkeeperFactory(), now=NOON)
+        came, went = (BankLine.objects.get(bank_reference=reference) for reference in ("A5", "B5"))
+        assert choices(came)[:2] == [f"payment:{rivera.pk}", f"between:{went.pk}"]
+
+    def test_is_not_proposed_weeks_apart(self, sides, take_in):
+        take_in(line("A7", "77.00"), account=FIRST, name="early.ofx")
+        take_in(line("B7", "-77.00", DAY.replace(day=17)), account=SECOND, name="late.ofx")
+        assert choices(BankLine.objects.get(bank_reference="A7"))[0] == "hold"
+
+
 class TestReconciliation:
     def test_each_account_against_its_own_books(self, take_in, match):
         take_in(line("A1", "30.00"), account=FIRST, balance="130.00")
@@ -310,3 +394,39 @@ def test_choosing_for_deposits_twice_changes_nothing(second):
     assert list(BankAccount.objects.filter(takes_deposits=True)) == [second]
     with transaction.atomic(), connection.cursor() as cursor:
         cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+
+
+class TestQueue:
+    def text(self, page):
+        return " ".join(re.sub(r"<[^>]+>", " ", page.content.decode()).split())
+
+    def test_one_account_is_not_named_and_not_asked_about(self, first, client, bookkeeper):
+        client.force_login(bookkeeper)
+        page = client.get(reverse("bank"))
+        assert "All accounts" not in self.text(page)
+        assert "Checking 0001" not in self.text(page)
+
+    def test_several_are_named_on_every_line_also_after_an_act(self, second, client, bookkeeper):
+        client.force_login(bookkeeper)
+        said = self.text(client.get(reverse("bank")))
+        assert said.count("Mar 11, 2026 Checking 0002 …0002") == 2
+        assert said.count("Mar 11, 2026 Checking 0001 …0001") == 1
+        went = BankLine.objects.get(bank_reference="B2")
+        row = client.post(reverse("bank_accept", args=[went.pk]), {"choice": "fee"}, headers={"hx-request": "true"})
+        assert "Checking 0002 …0002" in self.text(row)
+
+    def test_the_address_says_of_which_account(self, second, client, bookkeeper, django_assert_max_num_queries):
+        client.force_login(bookkeeper)
+        client.get(reverse("bank"))
+        with django_assert_max_num_queries(12):
+            page = client.get(reverse("bank"), {"account": second.pk})
+        assert {row["line"].account for row in page.context["rows"]} == {second}
+        assert [tab["count"] for tab in page.context["tabs"]] == [2, 0, 0, 0, 0]
+        assert all(tab["url"].endswith(f"&account={second.pk}") for tab in page.context["tabs"])
+        assert f'<option value="{second.pk}" selected>' in page.content.decode()
+
+    @pytest.mark.parametrize("account", ["", "x", "0", "999999"])
+    def test_an_account_that_is_not_there_shows_all(self, account, second, client, bookkeeper):
+        client.force_login(bookkeeper)
+        page = client.get(reverse("bank"), {"account": account})
+        assert (page.status_code, len(page.context["rows"])) == (200, 3)
