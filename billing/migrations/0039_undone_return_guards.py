@@ -4,7 +4,6 @@ from django.db import migrations
 
 # Before this, an undone return was deleted; the journal kept both entries, and from them the rows are written again.
 WRITTEN_AGAIN = """
-ALTER TABLE billing_paymentreturn DISABLE TRIGGER USER;
 INSERT INTO billing_paymentreturn (kind, payment_id, undone_payment_id, returned_on, reason, entry_id, made_at, made_by_id,
                                    undone_at, undone_by_id, undo_entry_id)
 SELECT 'bank', NULL, split_part(e.source, '/', 2)::bigint, e.entry_on,
@@ -14,7 +13,6 @@ SELECT 'bank', NULL, split_part(e.source, '/', 2)::bigint, e.entry_on,
  WHERE e.kind = 'returned_payment' AND e.source LIKE 'payment-return/%'
    AND NOT EXISTS (SELECT FROM billing_paymentreturn r WHERE r.entry_id = e.id)
  ORDER BY e.id;
-ALTER TABLE billing_paymentreturn ENABLE TRIGGER USER;
 """
 
 GUARD = """
