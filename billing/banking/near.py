@@ -17,6 +17,7 @@ MOST_FEE = Decimal("0.045")
 """Of card money, at most so much is a fee that nobody told us: common practice, no source."""
 APART = datetime.timedelta(days=5)
 MOST_LINES = 12
+"""So many lines are tried with one another: the nearest in days, then in the bank's file, where parts stand together."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,8 @@ def list_splits(
     """List deposits that this line and one or two other open lines of the account, days apart at most, add up to."""
     if line.amount <= 0:
         return []
-    near = [x for x in others if x.pk != line.pk and x.amount > 0 and abs(x.posted_on - line.posted_on) <= APART][:MOST_LINES]
+    near = [x for x in others if x.pk != line.pk and x.amount > 0 and abs(x.posted_on - line.posted_on) <= APART]
+    near = sorted(near, key=lambda x: (abs(x.posted_on - line.posted_on), abs(x.pk - line.pk)))[:MOST_LINES]
     deposits = [x for x in waiting if x.kind == "deposit" and x.amount > line.amount]
     found = []
     for item in deposits:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from typing import Any
+from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.core.exceptions import ObjectDoesNotExist
@@ -35,7 +36,7 @@ KEYS = [
     {"key": "h", "does": "hold it: not known yet"},
     {"key": "f", "does": "bank fee"},
     {"key": "x", "does": "leave it out"},
-    {"key": "u", "does": "undo"},
+    {"key": "u", "does": "undo, on a line to match: what was done before"},
     {"key": "?", "does": "this list"},
 ]
 
@@ -49,6 +50,7 @@ def bank(request: HttpRequest) -> HttpResponseBase:
     accounts = list(BankAccount.objects.order_by("name"))
     account = _chosen_account(accounts, request.GET.get("account", ""))
     of_account = f"&account={account.pk}" if account else ""
+    done, said = _just_done(request.GET.get("done", ""))
     counts = queries.count_states(account)
     pages = Paginator(queries.list_lines(state, account), PAGE)
     pages.count = counts[state]  # counted already
@@ -71,6 +73,7 @@ def bank(request: HttpRequest) -> HttpResponseBase:
                 "parts": told.get(x.pk, []),
                 "at_work": others.get(x.pk, ""),
                 "account": x.account if len(accounts) > 1 else None,
+                "keep": _keep(request),
             }
             for x in lines
         ],
@@ -80,7 +83,9 @@ def bank(request: HttpRequest) -> HttpResponseBase:
         "tabs": tabs,
         "total": counts["open"] + counts["matched"] + counts["left-out"],
         "sure": sum(1 for some in proposed.values() if some[0].is_certain),
-        "done": _just_done(request.GET.get("done", "")),
+        "done": said,
+        "focus": _next_line(lines, done, request.GET.get("at", "")),
+        "when_done": f"?state=open{of_account}&done=" if state == "open" else "",
         "keys": KEYS,
         "back": BOOKS,
     }
@@ -92,14 +97,34 @@ def _chosen_account(accounts: Sequence[BankAccount], key: str) -> BankAccount | 
     return next((each for each in accounts if str(each.pk) == key), None)
 
 
-def _just_done(key: str) -> dict[str, str] | None:
-    """What was matched a moment ago, with the way to undo it; None when it was undone since."""
+def _just_done(key: str) -> tuple[BankLine | None, dict[str, str] | None]:
+    """The line that was matched a moment ago, and that with the way to undo it; None when it was undone since."""
     line = BankLine.objects.filter(pk=key).first() if key.isdecimal() else None
     told = queries.describe_matches([line]).get(line.pk) if line else None
     if line is None or not told:
-        return None
+        return line, None
     text = f"{written(line.amount)} is matched: {'; '.join(part.title for part in told)}."
-    return {"text": text, "url": reverse("bank_undo", args=[line.pk])}
+    return line, {"text": text, "url": reverse("bank_undo", args=[line.pk])}
+
+
+def _next_line(lines: Sequence[BankLine], done: BankLine | None, at: str) -> int | None:
+    """Return which line takes the focus: the one asked for, else the next after what was done. None where nothing was."""
+    here = next((line.pk for line in lines if str(line.pk) == at), None)
+    if here is not None or done is None:
+        return here
+    after = (line.pk for line in lines if (line.posted_on, line.pk) > (done.posted_on, done.pk))
+    return next(after, lines[0].pk if lines else None)
+
+
+def _keep(request: HttpRequest) -> str:
+    """Return what an address carries on of the queue it was come to from: the account it shows, "" for all."""
+    account = request.GET.get("account", "")
+    return f"?account={account}" if account.isdecimal() else ""
+
+
+def _queue(request: HttpRequest, **more: object) -> str:
+    """Return the address of the queue as it was left."""
+    return f"{reverse('bank')}{_keep(request) or '?'}&{urlencode(more)}".replace("?&", "?")
 
 
 @requires("bank.match")
@@ -132,9 +157,8 @@ def _accept_together(request: HttpRequest, line: BankLine, choice: str) -> HttpR
         matching.match_between(line=line, other=others[0], **act)
     else:
         raise ValueError(choice)
-    if getattr(request, "htmx", False):
-        return HttpResponseClientRedirect(f"{reverse('bank')}?done={line.pk}")
-    return redirect(f"{reverse('bank')}?done={line.pk}")
+    back = _queue(request, done=line.pk)
+    return HttpResponseClientRedirect(back) if getattr(request, "htmx", False) else redirect(back)
 
 
 @requires("bank.match")
@@ -178,17 +202,17 @@ def _answer(request: HttpRequest, line: BankLine, refusal: str) -> HttpResponseB
         proposed = proposals.propose([line], today=clock.today())[line.pk] if is_open else []
         row = {"line": line, "proposals": proposed, "parts": told}
         row["account"] = line.account if BankAccount.objects.count() > 1 else None
-        context = {"row": row, "refusal": refusal, "acted": True}
+        context = {"row": row | {"keep": _keep(request)}, "refusal": refusal, "acted": True}
         return render(request, "billing/bank/line_row.html", context, status=409 if refusal else 200)
     if refusal:
         messages.error(request, refusal)
     elif told:
-        return redirect(f"{reverse('bank')}?done={line.pk}")
+        return redirect(_queue(request, done=line.pk))
     elif line.left_out_at:
         messages.success(request, f"{written(line.amount)} is left out. It stands under “Left out” and can be taken up again.")
     else:
         messages.success(request, f"{written(line.amount)} waits to be matched again.")
-    return redirect("bank")
+    return redirect(_queue(request, at=line.pk))
 
 
 @requires("bank.match")
@@ -210,8 +234,9 @@ def bank_line(request: HttpRequest, line_id: int) -> HttpResponseBase:
     if any(form.errors for form in rows.forms):
         status = 422
     others = at_work.list_others([line.pk], person(request))
-    context = {"line": line, "parts": told, "held": held, "rows": rows, "refusal": refusal, "back": BANK, "keys": KEYS}
-    context |= {"at_work": others.get(line.pk, ""), "find": "find" in request.GET}
+    context = {"line": line, "parts": told, "held": held, "rows": rows, "refusal": refusal, "keys": KEYS}
+    context |= {"back": {"label": BANK["label"], "url": _queue(request, at=line.pk)}, "keep": _keep(request)}
+    context |= {"at_work": others.get(line.pk, ""), "find": request.method == "GET" and "find" in request.GET}
     if (not told or held) and line.left_out_at is None:
         at_work.begin(line.pk, person(request))
         context |= _by_hand(request, line, rows)
@@ -322,7 +347,7 @@ def returned(request: HttpRequest, line_id: int, payment_id: int) -> HttpRespons
         else:
             family = payment.household
             messages.success(request, f"{payment.number} is returned: {family.name} owes {written(payment.amount)} again.")
-            return redirect("bank")
+            return redirect(_queue(request, done=line.pk))
     back = {"label": "The bank’s line", "url": reverse("bank_line", args=[line.pk])}
     context = {"form": form, "line": line, "payment": payment, "back": back, "title": f"{payment.number} came back"}
     return render(request, "billing/bank/returned.html", context, status=422 if form.errors else 200)

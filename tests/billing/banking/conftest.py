@@ -4,6 +4,9 @@ import datetime
 from decimal import Decimal
 
 import pytest
+from django.conf import settings
+from django.test import Client
+from django.urls import reverse
 
 from billing import deposits, payments
 from billing.banking import operations
@@ -71,3 +74,18 @@ def one_line(take_in):
         )
 
     return take
+
+
+@pytest.fixture
+def desk(live_server, page, context, bookkeeper):
+    """Open a page of the office as the bookkeeper: `desk("bank")`."""
+    client = Client()
+    client.force_login(bookkeeper)
+    cookie = client.cookies[settings.SESSION_COOKIE_NAME].value
+    context.add_cookies([{"name": settings.SESSION_COOKIE_NAME, "value": cookie, "url": live_server.url}])
+
+    def go(name, *args):
+        page.goto(live_server.url + reverse(name, args=args))
+        return page
+
+    return go

@@ -4,9 +4,6 @@ Keys: WCAG 2.2, success criterion 2.1.4 (single letters only where the list has 
 """
 
 import pytest
-from django.conf import settings
-from django.test import Client
-from django.urls import reverse
 from playwright.sync_api import expect
 
 from billing.banking import operations, queries
@@ -15,21 +12,6 @@ from tests.billing.banking.statements import line
 from tests.billing.factories import NOON, HouseholdFactory
 from tests.browser import list_violations
 from tests.look.test_gallery import SIZES, SMALL
-
-
-@pytest.fixture
-def desk(live_server, page, context, bookkeeper):
-    """Open a page of the office as the bookkeeper: `desk("bank")`."""
-    client = Client()
-    client.force_login(bookkeeper)
-    cookie = client.cookies[settings.SESSION_COOKIE_NAME].value
-    context.add_cookies([{"name": settings.SESSION_COOKIE_NAME, "value": cookie, "url": live_server.url}])
-
-    def go(name, *args):
-        page.goto(live_server.url + reverse(name, args=args))
-        return page
-
-    return go
 
 
 @pytest.fixture

@@ -78,6 +78,13 @@ class TestSplitByTheBank:
         assert state() == before
         assert clean()
 
+    def test_is_found_among_many_lines_of_the_day(self, deposit, take_in):
+        deposit("100.13")
+        others = [line(f"O{n}", f"{n + 500}.00") for n in range(30)]
+        *_before, one, other = take_in(*others, line("A1", "60.11"), line("A2", "40.02"))
+        assert choices(one)[0].choice.endswith(f",{other.pk}")
+        assert choices(other)[0].choice.endswith(f",{one.pk}")
+
     def test_on_screen(self, two, client_as):
         client = client_as("bookkeeper")
         choice = choices(two[0])[0].choice
