@@ -92,7 +92,7 @@ class MatchedPart:
 def describe_matches(lines: Sequence[BankLine]) -> dict[int, list[MatchedPart]]:
     """Say what each line is matched with, by its id. One query."""
     matches = BankMatch.objects.filter(line__in=lines, undone_at=None).select_related(
-        "deposit", "payment__household", "entry__payment_return__payment__household", "made_by"
+        "deposit", "payment__household", "payment__payment_return", "entry__payment_return__payment__household", "made_by"
     )
     told: dict[int, list[MatchedPart]] = {}
     for match in matches.order_by("id"):
@@ -120,7 +120,9 @@ def _title(match: BankMatch) -> str:
     if match.deposit is not None:
         return f"Deposit {match.deposit.number}"
     if match.payment is not None:
-        return f"Payment {match.payment.number}, {match.payment.household.name} {match.payment.household.number}"
+        returned = getattr(match.payment, "payment_return", None)
+        since = f", taken back since: {returned.reason}" if returned else ""
+        return f"Payment {match.payment.number}, {match.payment.household.name} {match.payment.household.number}{since}"
     assert match.entry is not None
     returned = getattr(match.entry, "payment_return", None)
     if returned is not None:

@@ -7,6 +7,8 @@ from urllib.parse import urlencode
 from django.contrib import messages
 from django.core.exceptions import ObjectDoesNotExist
 from django.core.paginator import Paginator
+from django.db.models import DateField, Exists, ExpressionWrapper, OuterRef
+from django.db.models.functions import TruncMonth
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -14,15 +16,17 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 from django_htmx.http import HttpResponseClientRedirect
 
+from billing import ledger
 from billing.banking import at_work, matching, operations, proposals, queries, rules
 from billing.banking.forms import PartRows, ReturnedForm
 from billing.banking.outstanding import Outstanding, list_outstanding
 from billing.banking.views.common import BANK, MEANWHILE, REFUSALS
-from billing.models import BankAccount, BankLine, BankMatch, MatchingRun, Payment
+from billing.models import Allocation, BankAccount, BankLine, BankMatch, ClosedMonth, MatchingRun, Payment, Purchase
 from billing.views.common import BOOKS, person
 from rentals.families.queries.search import search_households
 from rentals.runtime import clock
 from rentals.runtime.money import ZERO
+from rentals.runtime.templatetags.office import day as written_day
 from rentals.runtime.templatetags.office import money as written
 from rentals.staff.policy import requires
 
@@ -219,7 +223,10 @@ def _answer(request: HttpRequest, line: BankLine, refusal: str) -> HttpResponseB
 @never_cache
 def bank_line(request: HttpRequest, line_id: int) -> HttpResponseBase:
     """Show one line: what it is matched with, or all it may be, and a form to put it together by hand."""
-    line = get_object_or_404(BankLine.objects.select_related("account", "statement"), pk=line_id)
+    month = TruncMonth(ExpressionWrapper(OuterRef("posted_on"), output_field=DateField()))
+    closed = ClosedMonth.objects.filter(first_day__gte=month)
+    lines: Any = BankLine.objects.select_related("account", "statement").annotate(is_of_closed_month=Exists(closed))
+    line = get_object_or_404(lines, pk=line_id)
     told = queries.describe_matches([line]).get(line.pk, [])
     held = bool(told) and queries.list_lines("held").filter(pk=line.pk).exists()
     rows = PartRows(request.POST if request.method == "POST" else None, line=line)
@@ -235,12 +242,32 @@ def bank_line(request: HttpRequest, line_id: int) -> HttpResponseBase:
         status = 422
     others = at_work.list_others([line.pk], person(request))
     context = {"line": line, "parts": told, "held": held, "rows": rows, "refusal": refusal, "keys": KEYS}
+    context["dated"] = _dated(line) if line.is_of_closed_month and not told else ""
     context |= {"back": {"label": BANK["label"], "url": _queue(request, at=line.pk)}, "keep": _keep(request)}
     context |= {"at_work": others.get(line.pk, ""), "find": request.method == "GET" and "find" in request.GET}
     if (not told or held) and line.left_out_at is None:
         at_work.begin(line.pk, person(request))
         context |= _by_hand(request, line, rows)
     return render(request, "billing/bank/line.html", context, status=status)
+
+
+def _dated(line: BankLine) -> str:
+    """Say on which day what is made from a line of a closed month is posted."""
+    day = ledger.open_day(line.posted_on)
+    return f"What is made from this line is posted on {written_day(day)}, the first day that is open. The line keeps its own day."
+
+
+def _bought_with(payment: Payment) -> str:
+    """Say that an instrument was bought with credit that this payment built up; "" where none was."""
+    paid = Allocation.objects.filter(payment=payment, released_at=None).values("line__charge__agreement")
+    sold = Purchase.objects.filter(agreement__in=paid).select_related("agreement", "instrument").first()
+    if sold is None:
+        return ""
+    return (
+        f"{sold.instrument.asset_tag} was sold on {written_day(sold.bought_on)} ({sold.agreement.number}), and rental credit "
+        "that this payment built up was counted. The sale stands. What is unpaid is owed again, and until it is paid the sale is "
+        "listed under “Credit that proved unpaid”."
+    )
 
 
 def _match_by_hand(request: HttpRequest, line: BankLine, parts: list[matching.Part], *, held: bool) -> None:
@@ -350,4 +377,8 @@ def returned(request: HttpRequest, line_id: int, payment_id: int) -> HttpRespons
             return redirect(_queue(request, done=line.pk))
     back = {"label": "The bank’s line", "url": reverse("bank_line", args=[line.pk])}
     context = {"form": form, "line": line, "payment": payment, "back": back, "title": f"{payment.number} came back"}
+    context |= {
+        "bought": _bought_with(payment),
+        "shortfalls": {"label": "See what is unpaid", "url": reverse("credit_shortfalls")},
+    }
     return render(request, "billing/bank/returned.html", context, status=422 if form.errors else 200)

@@ -7,12 +7,13 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 
-from billing import charges, chart, queries
+from billing import charges, chart, months, payments, queries
 from billing.banking import matching
 from billing.banking.matching import Part
 from billing.models import BankAccount, BankFile, BankLine, BankMatch, JournalEntry, Posting
 from tests.billing.banking.statements import DAY, document, line, ofx1, statement
 from tests.billing.factories import NOON, AgreementFactory, HouseholdFactory
+from tests.billing.test_purchases import sell
 
 D = Decimal
 MOST_QUERIES = 12
@@ -324,6 +325,57 @@ class TestReturned:
         page = client.post(address, {"reason": "Account closed"})
         assert (page.status_code, "the line is −$74.00" in text(page)) == (422, True)
         assert not hasattr(type(payment).objects.get(pk=payment.pk), "payment_return")
+
+    def test_says_that_the_instrument_is_bought_already_and_where_what_is_unpaid_stands(self, client, deposit, one_line, rivera):
+        agreement = rivera.agreements.get()
+        payment = deposit("26.65", household=rivera).payments.get()
+        sold = sell(agreement, agreement.signed_by)
+        bank_line = one_line("-26.65", name="RETURNED ITEM R01", kind="DEBIT", on=DAY)
+        address = reverse("bank_returned", args=[bank_line.pk, payment.pk])
+        said = text(client.get(address))
+        assert f"{sold.instrument.asset_tag} was sold on Mar 10, 2026 ({agreement.number})" in said
+        assert "The sale stands." in said
+        client.post(address, {"reason": "Insufficient funds"})
+        assert "Rivera" in text(client.get(reverse("credit_shortfalls")))
+        assert [row.short for row in queries.list_credit_shortfalls(rivera.pk)] == [D("20.00")]
+        client.post(reverse("bank_undo", args=[bank_line.pk]))
+        assert queries.list_credit_shortfalls(rivera.pk) == []
+
+
+class TestBadDays:
+    def test_a_line_of_a_closed_month_says_where_it_is_posted(self, client, one_line, bookkeeper, pay):
+        pay("5.00")
+        bank_line = one_line("-12.00")
+        address = reverse("bank_line", args=[bank_line.pk])
+        assert "Its month is closed" not in text(client.get(address))
+        months.close_month(first_day=DAY.replace(day=1), acting_user=bookkeeper, now=NOON, today=DAY.replace(month=4, day=2))
+        assert "Its month is closed What is made from this line is posted on Apr 1, 2026" in text(client.get(address))
+
+    def test_a_payment_taken_back_after_its_match_is_told_on_its_line(self, client, one_line, rivera, bookkeeper):
+        bank_line = one_line("26.65")
+        part = Part("payment", D("26.65"), household_id=rivera.pk)
+        (made,) = matching.match_line(line=bank_line, parts=[part], how="hand", acting_user=bookkeeper, now=NOON)
+        payments.return_payment(payment=made.payment, reason="Stopped", returned_on=DAY, acting_user=bookkeeper, now=NOON)
+        for page in (reverse("bank_line", args=[bank_line.pk]), reverse("bank") + "?state=matched"):
+            assert f"Payment {made.payment.number}, Rivera H-00412, taken back since: Stopped" in text(client.get(page))
+
+    def test_half_a_file_is_refused_with_what_to_do_and_nothing_is_kept(self, client):
+        whole = ofx1(*(line(f"A{n}", f"{n + 1}.00") for n in range(20)), balance="210.00")
+        page = client.post(reverse("bank_files"), upload(whole[: len(whole) // 2]))
+        assert page.status_code == 422
+        assert "Download" in text(page) or "download" in text(page)
+        assert not BankFile.objects.exists()
+
+    def test_what_waits_at_another_account_is_not_taken_for_a_line(self, client, deposit, take_in):
+        take_in(line("A1", "5.00"))
+        made = deposit("30.00")
+        take_in(line("B1", "30.00"), account="2000000002", name="other.ofx")
+        there = BankLine.objects.get(bank_reference="B1")
+        row = client.post(
+            reverse("bank_accept", args=[there.pk]), {"choice": f"entries:{made.entry_id}"}, headers={"hx-request": "true"}
+        )
+        assert (row.status_code, "matched with another line meanwhile, or undone" in text(row)) == (409, True)
+        assert not BankMatch.objects.exists()
 
 
 class TestReconcile:
