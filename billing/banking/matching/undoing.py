@@ -33,7 +33,7 @@ def undo_match(*, line: BankLine, acting_user: User, now: datetime.datetime) -> 
     Lines that were matched in one act are undone in one: those that the bank made of one deposit, both sides of a transfer.
 
     A deposit, a payment or a return that was in the books before stands and waits for its line again. Outermost.
-    Raises NothingToUndoError, OtherSideMatchedError, returns.ReturnAnsweredError, RowsBusyError.
+    Raises NothingToUndoError, OtherSideMatchedError, RowsBusyError.
     """
     try:
         with transaction.atomic():

@@ -1,6 +1,6 @@
 """What the bank's screens share."""
 
-from billing import ledger, payments, returns
+from billing import ledger, payments
 from billing.banking import accounts, lists, matching, operations
 from billing.banking.readers import BankFileError
 from rentals.runtime.locks import RowsBusyError
@@ -27,7 +27,6 @@ REFUSALS = (
     operations.NothingToTakeInError,
     payments.PaymentReturnedError,
     payments.ReturnedBeforeReceivedError,
-    returns.ReturnAnsweredError,
 )
 """Refusals that a person can do something about: the screen says them in their own words."""
 
