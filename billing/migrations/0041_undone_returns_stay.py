@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("billing", "0037_card_guards"),
+        ("billing", "0040_clearing_undone_guards"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
