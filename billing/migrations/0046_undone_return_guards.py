@@ -64,5 +64,5 @@ END $$;
 
 
 class Migration(migrations.Migration):
-    dependencies = [("billing", "0041_undone_returns_stay")]
+    dependencies = [("billing", "0045_undone_returns_stay")]
     operations = [migrations.RunSQL(WRITTEN_AGAIN), migrations.RunSQL(GUARD)]

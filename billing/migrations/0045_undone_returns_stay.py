@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ("billing", "0040_clearing_undone_guards"),
+        ("billing", "0044_card_attempt_lines"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -20,5 +20,5 @@ SELECT DISTINCT ON (l.payer) l.payer, p.household_id, l.id, m.made_at, m.made_by
 
 
 class Migration(migrations.Migration):
-    dependencies = [("billing", "0042_undone_return_guards")]
+    dependencies = [("billing", "0046_undone_return_guards")]
     operations = [migrations.RunSQL(LEARN)]
