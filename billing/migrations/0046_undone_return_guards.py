@@ -13,6 +13,7 @@ SELECT 'bank', NULL, split_part(e.source, '/', 2)::bigint, e.entry_on,
  WHERE e.kind = 'returned_payment' AND e.source LIKE 'payment-return/%'
    AND NOT EXISTS (SELECT FROM billing_paymentreturn r WHERE r.entry_id = e.id)
  ORDER BY e.id;
+SET CONSTRAINTS ALL IMMEDIATE;
 """
 
 GUARD = """
