@@ -4,6 +4,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
+from django.db.models import Exists, OuterRef
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -14,7 +15,7 @@ from billing.autopay import asking, noticing
 from billing.cards import attempts, processors
 from billing.cards.views import counter as card_payments
 from billing.forms import PaymentForm, ReturnForm, VoidForm, Ways
-from billing.models import Allocation, Charge, Payment, PaymentReturn
+from billing.models import Allocation, AutopayAuthorisation, CardAttempt, Charge, Payment, PaymentReturn
 from billing.taking.operations import why_not_void
 from billing.views.common import EXPECTED, back_to_family, person
 from rentals.families.models import Household
@@ -39,11 +40,14 @@ REFUSED = (
 @never_cache
 def take_payment(request: HttpRequest, household_id: int) -> HttpResponseBase:
     """Ask how it is paid and how much, show what it would pay; take it, go to the card page, or tell of the debit."""
-    known = payers.with_sharing(write_offs.with_write_offs(Household.objects.all()))
+    known = payers.with_sharing(write_offs.with_write_offs(Household.objects.all())).annotate(
+        has_card_under_way=Exists(CardAttempt.objects.filter(household=OuterRef("pk"), state__in=CardAttempt.OPEN)),
+        is_on_autopay=Exists(AutopayAuthorisation.objects.filter(household=OuterRef("pk"), ended_at=None)),
+    )
     household: Any = get_object_or_404(known, pk=household_id)
     today = clock.today()
     standing = _standing(household)
-    under_way = attempts.get_open(household.pk)
+    under_way = attempts.get_open(household.pk) if household.has_card_under_way else None
     ways = _ways(household, transfer=may(person(request), "bank.match"), card=under_way is None or request.method == "POST")
     initial = {"amount": standing["due"] if standing["due"] > 0 else None, "received_on": today}
     initial |= {"method": request.GET.get("method")}
@@ -68,10 +72,10 @@ def take_payment(request: HttpRequest, household_id: int) -> HttpResponseBase:
     return render(request, "billing/payment_take.html", context, status=422 if form.errors else 200)
 
 
-def _ways(household: Household, *, transfer: bool, card: bool) -> Ways:
+def _ways(household: Any, *, transfer: bool, card: bool) -> Ways:
     """Say which ways are open to a family: a card where a processor is set up, a debit where it authorised one."""
     processor = processors.current() if card else None
-    authorisation = asking.get_authorisation(household.pk)
+    authorisation = asking.get_authorisation(household.pk) if household.is_on_autopay else None
     by_card = by_debit = ""
     if processor is not None:
         by_card = "Practice: no money moves" if processor.is_practice else f"Typed on {processor.name}’s own page, never here"
