@@ -186,7 +186,9 @@ class TestBillingRuns:
         assert page.redirect_chain[-1][0] == reverse("billing_run", args=[run.pk])
 
     def test_refuses_to_bill_far_ahead(self, client_as, db):
-        page = client_as("bookkeeper").post(reverse("billing_runs"), {"through_on": f"{clock.today() + datetime.timedelta(days=40):%m/%d/%Y}"})
+        page = client_as("bookkeeper").post(
+            reverse("billing_runs"), {"through_on": f"{clock.today() + datetime.timedelta(days=40):%m/%d/%Y}"}
+        )
         assert (page.status_code, "more than a month ahead" in text(page)) == (422, True)
 
 
@@ -221,7 +223,10 @@ class TestBillingPreview:
         assert "Nothing is due that was not billed already." in page
         assert "Bill now" not in page
 
-    @pytest.mark.parametrize(("day", "words"), [("5/31/2026", "more than a month ahead"), ("1/31/2126", "Check the year"), ("", "Write the last due day")])
+    @pytest.mark.parametrize(
+        ("day", "words"),
+        [("5/31/2026", "more than a month ahead"), ("1/31/2126", "Check the year"), ("", "Write the last due day")],
+    )
     def test_refuses_a_day_that_is_none(self, client_as, db, day, words):
         page = self.ask(client_as, day)
         assert (page.status_code, words in text(page)) == (422, True)
