@@ -1,18 +1,16 @@
 """The journal for others: text for Beancount and hledger, and CSV that a spreadsheet opens without running anything."""
 
-import csv
 import datetime
-import io
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from decimal import Decimal
-from typing import Any
 
 from django.conf import settings
 from django.db.models import QuerySet
 
 from billing.closing.reports.balances import list_balances
 from billing.models import Account, Posting
+from rentals.runtime.exports import csv_lines
 from rentals.runtime.money import ZERO
 
 ROOTS = {
@@ -22,7 +20,6 @@ ROOTS = {
     Account.Kind.INCOME: "Income",
     Account.Kind.EXPENSE: "Expenses",
 }
-RUNS_AS_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 BROUGHT_FORWARD = "Balances brought forward"
 HEADINGS = ["entry", "date", "kind", "memo", "source", "undoes", "account", "account name", "household", "debit", "credit"]
 
@@ -128,25 +125,6 @@ def quoted(text: str) -> str:
     """Write a string of the Beancount format."""
     escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ")
     return f'"{escaped}"'
-
-
-def guarded(value: Any) -> Any:
-    """Keep a text from running as a formula in a spreadsheet; numbers stay numbers, also negative ones.
-
-    OWASP Application Security Verification Standard 5.0, 1.2.10.
-    """
-    return f"'{value}" if isinstance(value, str) and value.startswith(RUNS_AS_FORMULA) else value
-
-
-def csv_lines(rows: Iterable[Iterable[Any]]) -> Iterator[str]:
-    """Write rows as CSV text, guarded, one line at a time."""
-    buffer = io.StringIO()
-    writer = csv.writer(buffer)
-    for row in rows:
-        writer.writerow([guarded(value) for value in row])
-        yield buffer.getvalue()
-        buffer.seek(0)
-        buffer.truncate()
 
 
 def journal_csv(*, begins_on: datetime.date | None = None, through_on: datetime.date | None = None) -> Iterator[str]:

@@ -19,6 +19,7 @@ from django.utils import timezone, translation
 from django.utils.translation import gettext
 
 from billing import aging
+from billing.autopay import queries as autopay
 from billing.collecting import arrangements, rules, steps
 from billing.collecting import queries as collecting
 from billing.models import ChargeLine, OverdueNotice, OverdueStep
@@ -81,7 +82,7 @@ def list_steps_due(*, today: datetime.date) -> list[StepDue]:
     """List the steps that are due today, the longest overdue first; in a handful of queries however many there are."""
     rows = aging.list_overdue(today)
     progress = list_progress([(row.household_id, row.since) for row in rows])
-    paused = collecting.list_paused(progress, today=today)
+    paused = list_left_in_peace(progress, today=today)
     wanted = []
     for row in rows:
         step = progress[row.household_id].next_step(today)
@@ -106,7 +107,7 @@ def list_for_the_manager(*, today: datetime.date) -> list[ForTheManager]:
     """
     rows = aging.list_overdue(today)
     progress = list_progress([(row.household_id, row.since) for row in rows])
-    paused = collecting.list_paused(progress, today=today)
+    paused = list_left_in_peace(progress, today=today)
     ended = [row for row in rows if progress[row.household_id].is_over(today) and row.household_id not in paused]
     households = Household.objects.in_bulk([row.household_id for row in ended])
     rented: dict[int, list[Agreement]] = {}
@@ -125,11 +126,16 @@ def list_for_the_manager(*, today: datetime.date) -> list[ForTheManager]:
     return found
 
 
+def list_left_in_peace(household_ids: Collection[int], *, today: datetime.date) -> set[int]:
+    """Return those of these households that no step is taken for: a promise or a plan runs, or a debit they were told of."""
+    return {*collecting.list_paused(household_ids, today=today), *autopay.list_about_to_be_debited(household_ids, today=today)}
+
+
 def take_overdue_steps(*, today: datetime.date, now: datetime.datetime, acting_user: User) -> int:
     """Take every step that is due: the notice, its letter and its mail, in one transaction per household. Return how many.
 
     Outermost. May be stopped, repeated, or run twice at once: a step is taken once per household and episode, and a family
-    that has paid in the meantime gets nothing, nor one whose promise or plan runs.
+    that has paid in the meantime gets nothing, nor one whose promise or plan runs, or whose account is about to be debited.
     An episode is named by its oldest unpaid due date.
     """
     arrangements.settle_arrangements(acting_user=acting_user, now=now, today=today)
@@ -144,7 +150,7 @@ def take_step(*, due: StepDue, today: datetime.date, now: datetime.datetime, act
     """Take one step, unless it was taken or the account changed since the list was read; tell whether it was taken."""
     household = lock_one(Household.objects.filter(pk=due.household.pk))
     items = _open_items(household.pk, today)
-    if not items or items[0].due_on != due.since or collecting.is_paused(household, today):
+    if not items or items[0].due_on != due.since or list_left_in_peace([household.pk], today=today):
         return False
     if list_progress([(household.pk, due.since)])[household.pk].next_step(today) != due.step:
         return False

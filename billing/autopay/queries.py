@@ -1,7 +1,7 @@
 """Reads of autopay that screens share."""
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -79,6 +79,12 @@ def list_open_notices() -> QuerySet[AutopayNotice]:
         .select_related("household", "authorisation__household", "message")
         .order_by("debit_on", "household__name", "pk")
     )
+
+
+def list_about_to_be_debited(household_ids: Collection[int], *, today: datetime.date) -> set[int]:
+    """Return those of these households that were told of a debit which may still be made."""
+    told = AutopayNotice.objects.filter(household__in=household_ids, closed_at=None).values_list("household_id", "debit_on")
+    return {household_id for household_id, debit_on in told if today <= rules.latest_debit(debit_on)}
 
 
 def list_answers() -> QuerySet[AutopayAnswers]:

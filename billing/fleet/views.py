@@ -5,13 +5,13 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponseBase, StreamingHttpResponse
+from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from billing import export, ledger
+from billing import ledger
 from billing.fleet import operations, queries, rules
 from billing.fleet.forms import BookForm, DepreciateForm
 from billing.fleet.words import counted
@@ -19,6 +19,7 @@ from billing.models import DepreciatedMonth, FleetAsset
 from billing.views.common import BOOKS, person
 from rentals.inventory.models import Custody, InstrumentKind
 from rentals.runtime import clock
+from rentals.runtime.exports import stream_csv
 from rentals.runtime.locks import RowsBusyError
 from rentals.runtime.templatetags.office import day as written_day
 from rentals.runtime.templatetags.office import money as written
@@ -183,14 +184,7 @@ def assets_csv(request: HttpRequest) -> HttpResponseBase:
         ]
         for row in queries.list_assets(**_wanted(request)).iterator(chunk_size=2000)
     )
-    answer = StreamingHttpResponse(export.csv_lines(_under(HEADINGS, rows)), content_type="text/csv; charset=utf-8")
-    answer["Content-Disposition"] = 'attachment; filename="fleet-in-the-books.csv"'
-    return answer
-
-
-def _under(headings: list[str], rows: Any) -> Any:
-    yield headings
-    yield from rows
+    return stream_csv("fleet-in-the-books.csv", HEADINGS, rows)
 
 
 @requires("books.view")

@@ -32,14 +32,20 @@ def unguarded(text: str) -> str:
     return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA) else text
 
 
+def csv_lines(rows: Iterable[Iterable[Any]]) -> Iterator[str]:
+    """Write rows as CSV text, guarded, one line at a time."""
+    writer = csv.writer(_Echo())
+    for row in rows:
+        yield writer.writerow([guarded(value) for value in row])
+
+
 def stream_csv(name: str, header: Iterable[str], rows: Iterable[Iterable[Any]]) -> StreamingHttpResponse:
     """Send rows as a CSV file (UTF-8 with a mark, so that spreadsheets read names right), without holding them all in memory."""
 
     def lines() -> Iterator[str]:
-        writer = csv.writer(_Echo())
-        yield "\ufeff" + writer.writerow(header)
-        for row in rows:
-            yield writer.writerow([guarded(value) for value in row])
+        yield "\ufeff"
+        yield from csv_lines([header])
+        yield from csv_lines(rows)
 
     response = StreamingHttpResponse(lines(), content_type="text/csv; charset=utf-8")
     response["Content-Disposition"] = f'attachment; filename="{name}"'

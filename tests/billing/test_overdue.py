@@ -12,6 +12,7 @@ from billing.models import OverdueNotice
 from rentals.documents import operations as documents
 from rentals.documents.models import Document, OutboxMessage
 from rentals.staff.operations import ensure_system_user
+from tests.billing.autopay.conftest import authorised, set_up, told
 from tests.billing.factories import AgreementFactory, GuardianFactory
 
 D = Decimal
@@ -157,11 +158,18 @@ class TestTakeOverdueSteps:
         assert take(10) == 1
         assert OverdueNotice.objects.count() == 2
 
+    @pytest.mark.parametrize(("days_late", "steps"), [(10, 0), (21, 0), (22, 1)])
+    def test_a_debit_that_was_told_comes_first_for_as_long_as_it_may_be_made(self, owing, days_late, steps):
+        """Told for the 14th day after it was due; seven days later at the latest it may settle."""
+        set_up()
+        told(authorised(owing), debit_on=day(14), days=14)
+        assert take(days_late) == steps
+
     def test_asks_the_database_as_often_for_many_as_for_one(self, owing, bookkeeper, django_assert_num_queries):
         for _ in range(5):
             agreement = AgreementFactory()
             charges.charge_period(agreement=agreement, period=0, acting_user=bookkeeper, now=noon(DUE))
-        with django_assert_num_queries(7):
+        with django_assert_num_queries(8):
             assert len(overdue.list_steps_due(today=day(10))) == 6
 
 
