@@ -95,7 +95,8 @@ class TestTheBooks:
             payment=Payment.objects.get(), reason="Insufficient funds", returned_on=DEBIT_ON, acting_user=bookkeeper, now=NOW
         )
         refuse(run)
-        assert PaymentReturn.objects.get().kind == PaymentReturn.Kind.FILE
+        assert PaymentReturn.objects.get(undone_at=None).kind == PaymentReturn.Kind.FILE
+        assert PaymentReturn.objects.get(payment=None).undone_payment == Payment.objects.get()
         assert (list_outstanding(), on_account(chart.BANK), on_account(chart.DEBITS_ON_THE_WAY)) == ([], D(0), D(0))
         assert broken() == []
 
