@@ -281,7 +281,7 @@ def _says(item: Outstanding, text: str) -> str:
 
 
 def _returned(line: BankLine, text: str, known: Known) -> list[Proposal]:
-    """Payments of that amount that may have come back; those the text names first."""
+    """Payments of that amount that may have come back: those the text names first, then checks, which is what mostly bounces."""
     words, references = set(rules.words_of(text)), rules.references_in(text)
     ranked = []
     for payment in known.returnable:
@@ -297,8 +297,8 @@ def _returned(line: BankLine, text: str, known: Known) -> list[Proposal]:
         )
         why += "; the bank’s text names it." if named else "."
         title = f"{payment.number} came back, {payment.household.name} {payment.household.number}"
-        ranked.append((not named, -since.toordinal(), Proposal(f"return:{payment.pk}", title, why)))
-    return [proposal for *_order, proposal in sorted(ranked, key=lambda row: row[:2])]
+        ranked.append((not named, not number, -since.toordinal(), Proposal(f"return:{payment.pk}", title, why)))
+    return [proposal for *_order, proposal in sorted(ranked, key=lambda row: row[:3])]
 
 
 def _new_payments(line: BankLine, known: Known, paid_by: set[int | None]) -> list[Proposal]:

@@ -95,10 +95,9 @@ class TestHouseholdPage:
         assert specialist.get(reverse("household", args=[987654])).status_code == 404
         assert specialist.get(reverse("household_history", args=[987654])).status_code == 404
 
-    def test_history_names_what_happened_and_who_did_it(self, specialist):
-        specialist.user.name = "Robin Counter"
-        specialist.user.save()
-        household = HouseholdFactory(name="Rivera")
+    def test_history_names_what_happened_and_who_did_it(self, client_as):
+        household = HouseholdFactory(name="Rivera")  # before any request of this transaction: nobody did that
+        specialist = client_as(UserFactory(role="specialist", name="Robin Counter"))
         fields = {"name": "Rivera", "street": "9 New Street", "city": "Springdale", "state": "IL", "postal_code": "62704"}
         specialist.post(reverse("household_change", args=[household.pk]), {**fields, "language": "en", "version": "1"})
         page = specialist.get(reverse("household_history", args=[household.pk]))

@@ -136,7 +136,7 @@ def _write_practice(story: Story, month: datetime.date, balance: Decimal, named:
         name = named.get(owing.household_id, owing.name)
         told.append(Told(ends_on, owing.amount, f"TRANSFER FROM {name}".upper(), memo="RENT"))
     bounced = (
-        Payment.objects.filter(method=Payment.Method.CHEQUE, deposit__isnull=False, payment_return=None)
+        Payment.objects.filter(method=Payment.Method.CHEQUE, deposit__deposited_on__lt=ends_on, payment_return=None)
         .order_by("-received_on", "-pk")
         .first()
     )

@@ -137,6 +137,12 @@ class TestPropose:
         assert (found.choice, found.is_return) == (f"return:{payment.pk}", True)
         assert "by check 1041, deposited Mar 10" in found.reason
 
+    def test_a_returned_item_is_a_check_rather_than_a_later_transfer(self, deposit, pay, one_line):
+        payment = deposit("75.00", method="cheque").payments.get()
+        pay("75.00", "transfer")
+        found = best(one_line("-75.00", name="RETURNED ITEM R01", kind="DEBIT", on=DAY + datetime.timedelta(days=5)))
+        assert found.choice == f"return:{payment.pk}"
+
     def test_an_unknown_receipt_waits_to_be_cleared(self, one_line):
         assert best(one_line("99.00", name="SETTLEMENT")).choice == "hold"
 
