@@ -189,7 +189,7 @@ class TestCheckRows:
             ({"cost": "a lot"}, "What the shop paid", "Write the amount in digits"),
             ({"acquired": "31/31/2026"}, "Acquired on", "month/day/year"),
             ({"acquired": ""}, "Acquired on", "The date it was acquired is missing"),
-            ({"acquired": "1/1/0026"}, "Acquired on", "cannot be right"),
+            ({"acquired": "1/1/0026"}, "Acquired on", "Check the year: it must be from 1900 to 2100."),
             ({"price": ""}, "Purchase price", "Harrow F1 is not in the catalogue"),
             ({"value": ""}, "Replacement value", "Harrow F1 is not in the catalogue"),
         ],

@@ -144,8 +144,6 @@ class _Readers:
         day: datetime.date | None = self.day_field.clean(text) or self.defaults.acquired_on
         if day is None:
             raise ValueError("The date it was acquired is missing: fill it in, or choose one day for all rows without.")
-        if day.year < 1900:
-            raise ValueError(f"The year {day.year} cannot be right.")
         return day
 
     def location(self, text: str) -> str:
