@@ -13,7 +13,7 @@ from tests.factories import UserFactory
 
 pytestmark = pytest.mark.django_db(transaction=True)
 NOW, TODAY = at(4, 20)
-KEPT = ["billing_clearing", "billing_cleareditem", "billing_closingpackage", "billing_closingfile", "billing_monthreopening"]
+KEPT = ["billing_closingpackage", "billing_closingfile", "billing_monthreopening"]
 
 
 @pytest.fixture
@@ -30,7 +30,7 @@ def everything(books, held, closed):  # noqa: F811
 
 
 class TestKept:
-    @pytest.mark.parametrize("table", [*KEPT, "billing_closingwaiver"])
+    @pytest.mark.parametrize("table", [*KEPT, "billing_closingwaiver", "billing_clearing", "billing_cleareditem"])
     def test_nothing_is_removed(self, owner_cursor, everything, table):
         for statement in (f"DELETE FROM {table}", f"TRUNCATE {table} CASCADE"):
             with pytest.raises(psycopg.errors.RestrictViolation):
@@ -40,6 +40,21 @@ class TestKept:
     def test_nothing_is_changed(self, owner_cursor, everything, table):
         with pytest.raises(psycopg.errors.RestrictViolation):
             owner_cursor.execute(f"UPDATE {table} SET id = id")
+
+    @pytest.mark.parametrize(
+        ("table", "change"),
+        [
+            ("clearing", "note = 'Another'"),
+            ("clearing", "cleared_on = cleared_on + 1"),
+            ("clearing", "entry_id = NULL"),
+            ("cleareditem", "account_id = '3000'"),
+            ("cleareditem", "entry_id = entry_id + 1"),
+        ],
+    )
+    def test_nothing_of_a_clearing_is_changed(self, owner_cursor, everything, table, change):
+        """That it was undone is added beside it: test_clearing."""
+        with pytest.raises(psycopg.errors.RestrictViolation, match="kept as it was made"):
+            owner_cursor.execute(f"UPDATE billing_{table} SET {change}")
 
     def test_a_waiver_is_only_withdrawn(self, owner_cursor, everything):
         with pytest.raises(psycopg.errors.RestrictViolation):
