@@ -71,7 +71,7 @@ class Terminal:
 
     def is_well(self) -> bool:
         try:
-            with urllib.request.urlopen(f"{self.url}/health/", timeout=3) as answer:
+            with urllib.request.urlopen(f"{self.url}/health/", timeout=15) as answer:
                 return answer.status == 200
         except OSError:
             return False
