@@ -29,10 +29,12 @@ OUTSTANDING = """
       LEFT JOIN billing_refund f ON f.charge_id = fc.id
       LEFT JOIN families_household h ON h.id = coalesce(p.household_id, rp.household_id, fc.household_id)
      WHERE e.reverses_id IS NULL AND e.source NOT LIKE 'bank-opening/%%'
-       AND NOT EXISTS (SELECT FROM billing_journalentry x WHERE x.reverses_id = e.id)
+       AND NOT EXISTS (SELECT FROM billing_journalentry x
+                        WHERE x.reverses_id = e.id AND x.entry_on <= coalesce(%(undone_by)s::date, 'infinity'))
        AND NOT EXISTS (SELECT FROM billing_bankmatch m WHERE m.undone_at IS NULL AND m.books_id = part.account_id
                           AND (m.entry_id = e.id OR m.deposit_id = d.id OR m.payment_id = p.id))
-       AND NOT EXISTS (SELECT FROM billing_bankmatch m WHERE m.undo_entry_id IS NOT NULL
+       AND NOT EXISTS (SELECT FROM billing_bankmatch m JOIN billing_journalentry x ON x.id = m.undo_entry_id
+                        WHERE x.entry_on <= coalesce(%(undone_by)s::date, 'infinity')
                           AND (m.undo_entry_id = e.id OR m.payment_id = p.id OR m.entry_id = e.id))
 """
 
@@ -87,10 +89,16 @@ def list_outstanding(
     begins_on: datetime.date | None = None,
     through_on: datetime.date | None = None,
     entry_ids: Sequence[int] | None = None,
+    undone_by: datetime.date | None = None,
 ) -> list[Outstanding]:
-    """List what waits for its line at these accounts, else at all, oldest first; days included. One query, or two."""
+    """List what waits for its line at these accounts, else at all, oldest first; days included. One query, or two.
+
+    `undone_by`: what was undone after that day counts as it stood then, not undone.
+    """
     wanted = list(banks.list_books() if books is None else books)
-    where, given = [OUTSTANDING], {"books": wanted, "begins": begins_on, "through": through_on, "ids": list(entry_ids or [])}
+    where = [OUTSTANDING]
+    days = {"begins": begins_on, "through": through_on, "undone_by": undone_by}
+    given = {"books": wanted, "ids": list(entry_ids or []), **days}
     where += ["AND e.entry_on >= %(begins)s"] if begins_on else []
     where += ["AND e.entry_on <= %(through)s"] if through_on else []
     where += ["AND e.id = ANY(%(ids)s)"] if entry_ids is not None else []

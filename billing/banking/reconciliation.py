@@ -149,7 +149,7 @@ def reconcile(account: BankAccount, *, on: datetime.date | None = None, balance:
     gaps = _gaps({day: closing for day, closing in closings.items() if day <= on}, by_day)
     before = closings[on] - sum(by_day.values(), ZERO) - sum((gap.amount for gap in gaps), ZERO)
     books, books_before = _sums(account, begins_on, on)
-    waiting = list_outstanding(books=[account.books_id], begins_on=begins_on, through_on=on)
+    waiting = list_outstanding(books=[account.books_id], begins_on=begins_on, through_on=on, undone_by=on)
     open_lines = list(list_lines("open").filter(account=account, posted_on__lte=on))
     return Reconciliation(
         account=account,

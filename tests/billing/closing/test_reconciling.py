@@ -8,7 +8,7 @@ import pytest
 from django.urls import reverse
 from django.utils.html import strip_tags
 
-from billing import deposits, verify
+from billing import deposits, ledger, verify
 from billing.banking import matching, operations, reconciliation
 from billing.banking.operations import AccountAnswer
 from billing.closing import checks, reconciling
@@ -82,6 +82,14 @@ class TestReconcile:
         _, in_books = reconciling.list_sides(found)
         assert [(each["amount"], each["met_on"]) for each in in_books] == [("10.00", "2026-04-01")]
         assert (found.crossing, found.unexplained, found.agrees) == (D("-10.00"), D("0.00"), True)
+
+    def test_what_is_undone_later_is_still_outstanding_on_the_day(self, books):
+        now, day = at(4, 2)
+        ledger.reverse_entry(entry=books.late.entry, entry_on=day, reason="Lost on its way", acting_user=books.clerk, now=now)
+        found = held(books, MARCH.last_day)
+        assert [item.amount for item in found.waiting] == [D("10.00")]
+        assert (found.unexplained, found.agrees) == (D("0.00"), True)
+        assert [item.amount for item in held(books, day, "18.65").waiting] == []
 
     def test_takes_the_balance_that_is_typed(self, books):
         found = held(books, MARCH.last_day, "8.65")
