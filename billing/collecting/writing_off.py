@@ -90,7 +90,7 @@ class Outcome:
 def write_off_many(
     *, seen: Sequence[Seen], reason: str, acting_user: User, now: datetime.datetime, request_key: uuid.UUID
 ) -> Outcome:
-    """Write these debts off for one reason, each in a transaction of its own, in the order of their households.
+    """Write these debts off for one reason, one after the other, each in a transaction of its own.
 
     Sent again under the same key, what was written off stays so and is told again. Outermost. Raises PermissionDenied.
     """
