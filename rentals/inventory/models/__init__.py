@@ -1,0 +1,21 @@
+"""What the programme owns: kinds, catalogue items, every instrument, where it is and was, and the work done on it."""
+
+from rentals.inventory.models.catalogue import CatalogueItem, InstrumentKind, Location, Product
+from rentals.inventory.models.imports import FleetImport, ImportDraft
+from rentals.inventory.models.instruments import Custody, Instrument
+from rentals.inventory.models.spans import TsTzRange, span
+from rentals.inventory.models.work import WorkOrder
+
+__all__ = [
+    "CatalogueItem",
+    "Custody",
+    "FleetImport",
+    "ImportDraft",
+    "Instrument",
+    "InstrumentKind",
+    "Location",
+    "Product",
+    "TsTzRange",
+    "WorkOrder",
+    "span",
+]
