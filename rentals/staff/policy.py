@@ -84,6 +84,7 @@ CAPABILITIES: dict[str, frozenset[Role]] = {
     "bench.work": frozenset({TECHNICIAN, MANAGER}),
     "bench.record_approval": frozenset({SPECIALIST, TECHNICIAN, MANAGER}),
     "bench.set_up": frozenset({MANAGER}),
+    "errands.work": frozenset({SPECIALIST, TECHNICIAN, MANAGER}),
     "fleet.figures": frozenset({BOOKKEEPER, MANAGER}),
     "catalogue.edit": frozenset({MANAGER}),
     "fleet.import": frozenset({TECHNICIAN, MANAGER}),

@@ -1,8 +1,12 @@
 """Schools for tests."""
 
+import datetime
+
 import factory
 
-from schools.models import Programme, RequiredItem, School
+from schools.models import CleaningDay, Errand, Programme, RequiredItem, School
+from tests.factories import UserFactory
+from tests.inventory.factories import InstrumentFactory, LocationFactory
 
 
 class SchoolFactory(factory.django.DjangoModelFactory):
@@ -40,3 +44,32 @@ class RequiredItemFactory(factory.django.DjangoModelFactory):
 
     programme = factory.SubFactory(ProgrammeFactory)
     quantity = 1
+
+
+class ErrandFactory(factory.django.DjangoModelFactory):
+    """Something the van fetches at a school."""
+
+    class Meta:
+        model = Errand
+
+    school = factory.SubFactory(SchoolFactory)
+    kind = Errand.Kind.PICK_UP
+    instrument = factory.SubFactory(InstrumentFactory)
+    what = "A key sticks"
+    wanted_from = datetime.date(2026, 11, 24)
+    made_at = datetime.datetime(2026, 11, 23, 16, 0, tzinfo=datetime.UTC)
+    made_by = factory.SubFactory(UserFactory, role="technician")
+
+
+class CleaningDayFactory(factory.django.DjangoModelFactory):
+    """A school's cleaning day, with nothing expected yet."""
+
+    class Meta:
+        model = CleaningDay
+
+    school = factory.SubFactory(SchoolFactory)
+    on = datetime.date(2026, 12, 3)
+    due_until = datetime.date(2027, 1, 2)
+    location = factory.SubFactory(LocationFactory)
+    made_at = datetime.datetime(2026, 11, 23, 16, 0, tzinfo=datetime.UTC)
+    made_by = factory.SubFactory(UserFactory, role="technician")

@@ -1,4 +1,4 @@
-"""The schools that send the families: their programmes and what they ask a student to bring."""
+"""A school, its programmes, and what these ask a student to bring."""
 
 import pghistory
 from django.db import models
