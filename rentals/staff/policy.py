@@ -78,6 +78,7 @@ CAPABILITIES: dict[str, frozenset[Role]] = {
     "instruments.move": frozenset({TECHNICIAN, MANAGER}),
     "instruments.dispose": frozenset({MANAGER}),
     "instruments.label": frozenset({SPECIALIST, TECHNICIAN, MANAGER}),
+    "instruments.photograph": frozenset({SPECIALIST, TECHNICIAN, MANAGER}),
     "labels.set_up": frozenset({TECHNICIAN, MANAGER}),
     "stock.count": frozenset({SPECIALIST, TECHNICIAN, MANAGER}),
     "stock.settle": frozenset({TECHNICIAN, MANAGER}),

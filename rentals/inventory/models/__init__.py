@@ -3,6 +3,8 @@
 from rentals.inventory.models.catalogue import CatalogueItem, InstrumentKind, Location, Product
 from rentals.inventory.models.imports import FleetImport, ImportDraft
 from rentals.inventory.models.instruments import Custody, Instrument
+from rentals.inventory.models.labels import LabelLayout, LabelPrint, LabelPrinter, PrintedLabel
+from rentals.inventory.models.photos import Photo
 from rentals.inventory.models.spans import TsTzRange, span
 from rentals.inventory.models.work import WorkOrder
 
@@ -13,7 +15,12 @@ __all__ = [
     "ImportDraft",
     "Instrument",
     "InstrumentKind",
+    "LabelLayout",
+    "LabelPrint",
+    "LabelPrinter",
     "Location",
+    "Photo",
+    "PrintedLabel",
     "Product",
     "TsTzRange",
     "WorkOrder",

@@ -1,0 +1,1 @@
+"""Photographs of instruments: read, re-made without metadata, shown and taken away."""
