@@ -10,6 +10,7 @@ from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
+from rentals.runtime import charts
 from rentals.runtime.forms import (
     Checklist,
     ChoiceCards,
@@ -132,6 +133,21 @@ def _events() -> list[dict[str, Any]]:
     ]
 
 
+def _charts() -> list[charts.Chart]:
+    months = ["Jul", "Aug", "Sep", "Oct", "Nov", "Dec", "Jan", "Feb"]
+    out, other = [41, 58, 83, 86, 84, None, 79, 81], [38, 51, 77, 80, 80, 78, 74, 76]
+    lines = charts.Words(
+        "gallery-lines", "Time out", "Share of the time, month by month.", "Month", lambda share: f"{share:.0f}%"
+    )
+    bars = charts.Words("gallery-bars", "Rent and repairs", "By kind, this season.", "Kind", lambda amount: f"${amount:,.0f}")
+    kinds, rent, repairs = ["Flute", "Violin", LONG[:24]], [18204, 22410, 310], [1204, 880, 460]
+    return [
+        charts.line_chart(lines, months, [charts.Series("Violins", out), charts.Series("All kinds", other)]),
+        charts.bar_chart(bars, kinds, [charts.Series("Rent", rent), charts.Series("Repairs", repairs)]),
+        charts.line_chart(charts.Words("gallery-none", "Nothing yet", "No month is over.", "Month", str), [], []),
+    ]
+
+
 def _lists(request: HttpRequest) -> dict[str, Any]:
     return {
         "rows": _rows(),
@@ -158,6 +174,7 @@ def _lists(request: HttpRequest) -> dict[str, Any]:
             {"label": "Papers", "url": "#tabs", "count": None},
         ],
         "checks": [{"label": "Rosin", "done": True}, {"label": "Shoulder rest", "done": False, "note": "size 3/4"}],
+        "charts": _charts(),
         "keys": [
             {"key": "↑ ↓", "does": "row"},
             {"key": "Enter", "does": "open"},
