@@ -172,6 +172,7 @@ CELERY_BEAT_SCHEDULE: dict[str, dict[str, object]] = {
     "verify the books": {"task": "billing.tasks.verify_books", "schedule": crontab(hour=4, minute=0)},
     "write to families who are late": {"task": "billing.tasks.take_overdue_steps", "schedule": crontab(hour=7, minute=0)},
     "remind of cleanings": {"task": "rentals.counter.tasks.remind_of_cleanings", "schedule": crontab(hour=7, minute=30)},
+    "release held instruments": {"task": "rentals.inventory.tasks.release_due_holds", "schedule": crontab(hour=0, minute=5)},
     "purge sign-up drafts": {
         "task": "rentals.agreements.tasks.purge_sign_up_drafts",
         "schedule": crontab(hour=3, minute=20),

@@ -7,7 +7,7 @@ from rentals.runtime.templatetags.office import day, moment
 
 if TYPE_CHECKING:
     from rentals.agreements.models import Agreement
-    from rentals.inventory.models import Instrument
+    from rentals.inventory.models import Hold, Instrument
 
 
 class InstrumentNotAvailableError(Exception):
@@ -36,6 +36,14 @@ class InstrumentTakenError(InstrumentNotAvailableError):
             f"signed {moment(holder.signed_at)} by {holder.signed_by}"
         )
         super().__init__(instrument, where, next_like_it)
+
+
+class InstrumentHeldError(InstrumentNotAvailableError):
+    """The instrument is put aside; `hold` says why and by whom."""
+
+    def __init__(self, instrument: "Instrument", hold: "Hold", next_like_it: "Instrument | None") -> None:
+        self.hold = hold
+        super().__init__(instrument, f"held by {hold.made_by.name} ({hold.reason}); release it on its page", next_like_it)
 
 
 class TermsChangedError(Exception):

@@ -161,7 +161,7 @@ def _check_people(signup: SignUp, today: date) -> None:
 
 
 def check_available(instrument: Instrument) -> None:
-    """Raise InstrumentTakenError or InstrumentNotAvailableError unless it stands on a shelf and is on no open agreement."""
+    """Raise InstrumentTakenError or InstrumentNotAvailableError unless it is on a shelf, on no open agreement and not held."""
     unit = (
         AgreementUnit.objects.filter(instrument=instrument, ended_at=None)
         .select_related("agreement__household", "agreement__signed_by")
@@ -173,6 +173,9 @@ def check_available(instrument: Instrument) -> None:
     if here is None or here.place != Custody.Place.SHELF:
         words = f"{here.words.lower()}{f' ({here.keeper})' if here.keeper else ''}" if here else "nowhere on record"
         raise errors.InstrumentNotAvailableError(instrument, words, next_like(instrument))
+    hold = fleet.get_hold(instrument)
+    if hold is not None:
+        raise errors.InstrumentHeldError(instrument, hold, next_like(instrument))
 
 
 def next_like(instrument: Instrument) -> Instrument | None:

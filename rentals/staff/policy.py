@@ -76,6 +76,7 @@ CAPABILITIES: dict[str, frozenset[Role]] = {
     "instruments.view": frozenset({SPECIALIST, TECHNICIAN, MANAGER}),
     "instruments.edit": frozenset({TECHNICIAN, MANAGER}),
     "instruments.move": frozenset({TECHNICIAN, MANAGER}),
+    "instruments.hold": frozenset({SPECIALIST, TECHNICIAN, MANAGER}),
     "instruments.dispose": frozenset({MANAGER}),
     "instruments.label": frozenset({SPECIALIST, TECHNICIAN, MANAGER}),
     "instruments.photograph": frozenset({SPECIALIST, TECHNICIAN, MANAGER}),

@@ -6,7 +6,7 @@ from typing import Any
 
 import factory
 
-from rentals.inventory.models import CatalogueItem, Custody, Instrument, InstrumentKind, Location, Product, WorkOrder
+from rentals.inventory.models import CatalogueItem, Custody, Hold, Instrument, InstrumentKind, Location, Product, WorkOrder
 from tests.factories import UserFactory
 
 RECEIVED_AT = datetime.datetime(2025, 6, 2, 15, 0, tzinfo=datetime.UTC)
@@ -98,3 +98,15 @@ class WorkOrderFactory(factory.django.DjangoModelFactory):
     problem = "A key sticks"
     opened_at = RECEIVED_AT
     opened_by = factory.SubFactory(UserFactory, role="technician")
+
+
+class HoldFactory(factory.django.DjangoModelFactory):
+    """An instrument put aside until somebody releases it."""
+
+    class Meta:
+        model = Hold
+
+    instrument = factory.SubFactory(InstrumentFactory)
+    reason = "For the band night"
+    began_at = RECEIVED_AT
+    made_by = factory.SubFactory(UserFactory, role="manager")

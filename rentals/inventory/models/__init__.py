@@ -1,6 +1,7 @@
 """What the programme owns: kinds, catalogue items, every instrument, where it is and was, and the work done on it."""
 
 from rentals.inventory.models.catalogue import CatalogueItem, InstrumentKind, Location, Product
+from rentals.inventory.models.holds import Hold
 from rentals.inventory.models.imports import FleetImport, ImportDraft
 from rentals.inventory.models.instruments import Custody, Instrument
 from rentals.inventory.models.labels import LabelLayout, LabelPrint, LabelPrinter, PrintedLabel
@@ -12,6 +13,7 @@ __all__ = [
     "CatalogueItem",
     "Custody",
     "FleetImport",
+    "Hold",
     "ImportDraft",
     "Instrument",
     "InstrumentKind",

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from rentals.inventory import rules
-from rentals.inventory.models import CatalogueItem, Custody, Instrument, WorkOrder
+from rentals.inventory.models import CatalogueItem, Custody, Hold, Instrument, WorkOrder
 
 
 class AssetTagTakenError(Exception):
@@ -111,6 +111,38 @@ class InstrumentOnAgreementError(Exception):
             f"{instrument.asset_tag} is on agreement {agreement}, which still runs: it can come to the shop and go back. "
             "To give it back for good, end the agreement at the counter."
         )
+
+
+class InstrumentHeldError(Exception):
+    """An instrument is put aside already, for something else."""
+
+    def __init__(self, instrument: Instrument, hold: Hold) -> None:
+        self.instrument, self.hold = instrument, hold
+        super().__init__(f"{instrument.asset_tag} is held already: {hold.reason}. Release it first.")
+
+
+class InstrumentNotHeldError(Exception):
+    """There is no hold to release."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self.instrument = instrument
+        super().__init__(f"{instrument.asset_tag} is not held, or somebody has released it meanwhile. Nothing is left to do.")
+
+
+class NothingToHoldError(Exception):
+    """Only what the shop has can be put aside."""
+
+    def __init__(self, instrument: Instrument, where: str) -> None:
+        self.instrument = instrument
+        here = where.lower() or "nowhere yet"
+        super().__init__(f"{instrument.asset_tag} is {here}, so it cannot be put aside. Say first where it stands.")
+
+
+class HoldEndsTooSoonError(Exception):
+    """A hold lasts until tomorrow at least."""
+
+    def __init__(self) -> None:
+        super().__init__("It would be free again at once: write a day from tomorrow on, or leave it empty.")
 
 
 def _way(place: str) -> str:

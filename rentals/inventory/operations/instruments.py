@@ -18,8 +18,11 @@ from rentals.inventory.operations.errors import (
     SerialNumberTakenError,
     WorkOrderStillOpenError,
 )
+from rentals.inventory.operations.holds import end_hold
 from rentals.runtime import locks
 from rentals.staff.models import User
+
+GONE = {Custody.Place.LOST, Custody.Place.SOLD, Custody.Place.RETIRED}
 
 
 def _amount(cost: Money | Decimal) -> Decimal:
@@ -200,13 +203,16 @@ def hand_over(
 
 
 def _carry(instrument: Instrument, here: Custody | None, now: datetime.datetime, **custody: Any) -> Custody:
-    """Close the open custody at `now` and open the next."""
+    """Close the open custody at `now` and open the next; what leaves the shop is not put aside any more."""
     if here:
         if here.began_at > now:
             message = f"{instrument.asset_tag} was moved later than that already."
             raise MoveBeforeLastMoveError(message)
         here.ended_at = now
         here.save(update_fields=["ended_at"])
+    hold = queries.get_hold(instrument) if custody["place"] in GONE else None
+    if hold:
+        end_hold(hold, custody["moved_by"], now)
     return Custody.objects.create(instrument=instrument, began_at=now, **{**custody, "reason": custody["reason"][:160]})
 
 

@@ -10,7 +10,7 @@ from django.db.models import Case, Exists, F, FilteredRelation, OuterRef, Q, Que
 from django.db.models.functions import Coalesce
 
 from rentals.inventory import rules
-from rentals.inventory.models import Custody, Instrument, WorkOrder
+from rentals.inventory.models import Custody, Hold, Instrument, WorkOrder
 
 
 def list_instruments() -> QuerySet[Instrument]:
@@ -21,7 +21,7 @@ def list_instruments() -> QuerySet[Instrument]:
 
 
 def find_available(kind_code: str, size: str = "", tier: str = "", location: str = "") -> QuerySet[Instrument]:
-    """Return the instruments of a kind (and size, tier, location code) that stand on a shelf and are on no open agreement.
+    """Return the instruments of a kind (and size, tier, location code) that are on a shelf, on no open agreement and not held.
 
     Best grade first, then the one that has waited longest. Agreements are asked by the name of their relation: this room may not
     import them, but must not offer what they hold.
@@ -34,7 +34,10 @@ def find_available(kind_code: str, size: str = "", tier: str = "", location: str
         found = found.filter(item__tier=tier)
     if location:
         found = found.filter(here__location=location)
-    free = found.filter(~Exists(_open_units().filter(instrument=OuterRef("pk")))).annotate(grade_order=_grade_order())
+    free = found.filter(
+        ~Exists(_open_units().filter(instrument=OuterRef("pk"))),
+        ~Exists(Hold.objects.filter(ended_at=None, instrument=OuterRef("pk"))),
+    ).annotate(grade_order=_grade_order())
     offered: QuerySet[Instrument] = free.order_by("grade_order", "here__began_at", "pk")
     return offered
 
@@ -49,6 +52,11 @@ def get_open_unit(instrument: Instrument) -> Any:
     By the name of the relation, as in `find_available`.
     """
     return _open_units().filter(instrument=instrument).select_related("agreement").first()
+
+
+def get_hold(instrument: Instrument) -> Hold | None:
+    """Return the open hold on an instrument, None when it is not held."""
+    return Hold.objects.filter(instrument=instrument, ended_at=None).select_related("made_by").first()
 
 
 def _grade_order() -> Case:
