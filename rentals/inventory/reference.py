@@ -1,6 +1,6 @@
-"""What the room knows from its data files: the kinds of instruments and the sizes of bowed strings.
+"""What the room knows from its data files: the kinds of instruments, their sizes, parts, services and checks.
 
-Nothing here asks the database, but `ensure_kinds`, which writes the kinds into it after every migration.
+Nothing here asks the database, but the `ensure_*` functions, which write into it after every migration.
 """
 
 import csv
@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,14 @@ class SizeRow:
     arm_inches: Decimal | None
     age_from: int | None
     age_to: int | None
+
+
+@dataclass(frozen=True)
+class ConditionCheck:
+    """One line of kind_checks.csv: what is looked at on an instrument of the kind."""
+
+    code: str
+    what: str
 
 
 def _rows(name: str) -> Iterator[dict[str, str]]:
@@ -71,6 +80,12 @@ def list_sizes(kind_code: str) -> tuple[SizeRow, ...]:
         for row in _rows("string_sizes.csv")
         if row["kind"] == kind_code
     )
+
+
+@cache
+def list_condition_checks(kind_code: str) -> tuple[ConditionCheck, ...]:
+    """Return what is looked at when an instrument of this kind is checked, in order; empty for a kind nobody knows."""
+    return tuple(ConditionCheck(row["code"], row["what"]) for row in _rows("kind_checks.csv") if row["kind"] == kind_code)
 
 
 @cache
@@ -126,4 +141,40 @@ def ensure_kinds(**_: Any) -> None:
         update_conflicts=True,
         unique_fields=["code"],
         update_fields=["name", "family", "has_sizes", "musicxml_sound", "order"],
+    )
+
+
+def ensure_kind_lists(**_: Any) -> None:
+    """Write the parts, services and tag series of the data files that are not in the database; what is there is never changed.
+
+    Runs after `ensure_kinds`. A row is known by its kind and code, so what the manager renamed, priced or took off stays so.
+    """
+    from rentals.inventory.models import KindPart, KindService, TagSeries
+
+    places: dict[str, Iterator[int]] = {}
+
+    def order(row: dict[str, str]) -> int:
+        return next(places.setdefault(row["kind"], count(10, 10)))
+
+    parts = [
+        KindPart(
+            kind_id=row["kind"],
+            code=row["code"],
+            name=row["name"],
+            order=order(row),
+            must_come_back=row["must_come_back"] == "yes",
+        )
+        for row in _rows("kind_parts.csv")
+    ]
+    places.clear()
+    services = [
+        KindService(
+            kind_id=row["kind"], code=row["code"], name=row["name"], order=order(row), usual_minutes=int(row["usual_minutes"])
+        )
+        for row in _rows("kind_services.csv")
+    ]
+    KindPart.objects.bulk_create(parts, ignore_conflicts=True)
+    KindService.objects.bulk_create(services, ignore_conflicts=True)
+    TagSeries.objects.bulk_create(
+        [TagSeries(kind_id=row["kind"], prefix=f"{row['prefix']}-") for row in _rows("tag_series.csv")], ignore_conflicts=True
     )

@@ -1,9 +1,11 @@
 """What the programme owns: kinds, catalogue items, every instrument, where it is and was, and the work done on it."""
 
 from rentals.inventory.models.catalogue import CatalogueItem, InstrumentKind, Location, Product
+from rentals.inventory.models.deliveries import Delivery, TagSeries
 from rentals.inventory.models.holds import Hold
 from rentals.inventory.models.imports import FleetImport, ImportDraft
 from rentals.inventory.models.instruments import Custody, Instrument
+from rentals.inventory.models.kinds import KindPart, KindService
 from rentals.inventory.models.labels import LabelLayout, LabelPrint, LabelPrinter, PrintedLabel
 from rentals.inventory.models.photos import Photo
 from rentals.inventory.models.spans import TsTzRange, span
@@ -12,11 +14,14 @@ from rentals.inventory.models.work import WorkOrder
 __all__ = [
     "CatalogueItem",
     "Custody",
+    "Delivery",
     "FleetImport",
     "Hold",
     "ImportDraft",
     "Instrument",
     "InstrumentKind",
+    "KindPart",
+    "KindService",
     "LabelLayout",
     "LabelPrint",
     "LabelPrinter",
@@ -24,6 +29,7 @@ __all__ = [
     "Photo",
     "PrintedLabel",
     "Product",
+    "TagSeries",
     "TsTzRange",
     "WorkOrder",
     "span",

@@ -4,7 +4,7 @@ from typing import ClassVar
 
 import pghistory
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from rentals.runtime.money import price_field
 
@@ -61,7 +61,8 @@ class CatalogueItem(models.Model):
     model = models.CharField(max_length=60)
     size = models.CharField(max_length=8, blank=True, help_text="1/16 to 4/4, or inches for violas; empty for winds.")
     tier = models.CharField(max_length=12, choices=Tier.choices, default=Tier.BEGINNER)
-    purchase_price = price_field()
+    purchase_price = price_field(help_text="New.")
+    used_price = price_field(null=True, blank=True, help_text="One that was out before; empty: not sold used.")
     replacement_value = price_field()
     is_active = models.BooleanField(default=True)
     version = models.PositiveIntegerField(default=1)
@@ -73,6 +74,10 @@ class CatalogueItem(models.Model):
             models.UniqueConstraint(fields=["kind", "maker", "model", "size"], name="catalogue_item_once"),
             models.CheckConstraint(
                 condition=Q(purchase_price__gte=0, replacement_value__gte=0), name="catalogue_prices_not_negative"
+            ),
+            models.CheckConstraint(
+                condition=Q(used_price=None) | Q(used_price__gte=0, used_price__lte=F("purchase_price")),
+                name="catalogue_used_not_above_new",
             ),
         ]
         ordering = ["kind__order", "maker", "model", "size"]

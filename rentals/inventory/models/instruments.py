@@ -10,6 +10,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from rentals.inventory.models.catalogue import CatalogueItem, Location
+from rentals.inventory.models.deliveries import Delivery
 from rentals.inventory.models.imports import FleetImport
 from rentals.inventory.models.spans import span
 from rentals.runtime.money import price_field
@@ -34,6 +35,7 @@ class Instrument(models.Model):
     last_cleaned_on = models.DateField(null=True, blank=True)
     notes = models.TextField(blank=True)
     fleet_import = models.ForeignKey(FleetImport, on_delete=models.PROTECT, null=True, related_name="instruments")
+    delivery = models.ForeignKey(Delivery, on_delete=models.PROTECT, null=True, related_name="instruments")
     version = models.PositiveIntegerField(default=1)
 
     objects: ClassVar[models.Manager["Instrument"]] = models.Manager()

@@ -30,6 +30,7 @@ class ItemFacts:
     purchase_price: Decimal
     replacement_value: Decimal
     is_active: bool = True
+    used_price: Decimal | None = None
 
 
 @transaction.atomic

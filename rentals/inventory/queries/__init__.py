@@ -11,6 +11,8 @@ from django.db.models.functions import Coalesce
 
 from rentals.inventory import rules
 from rentals.inventory.models import Custody, Hold, Instrument, WorkOrder
+from rentals.inventory.queries.kinds import list_parts as list_parts
+from rentals.inventory.queries.kinds import list_services as list_services
 
 
 def list_instruments() -> QuerySet[Instrument]:
