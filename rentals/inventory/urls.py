@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from rentals.inventory.views import catalogue, imports, instruments, locations, work
+from rentals.inventory.views import catalogue, imports, instruments, locations, photos, work
 
 urlpatterns = [
     path("instruments/", instruments.instruments, name="instruments"),
@@ -12,6 +12,12 @@ urlpatterns = [
     path("instruments/<int:instrument_id>/change/", instruments.instrument_change, name="instrument_change"),
     path("instruments/<int:instrument_id>/move/", instruments.instrument_move, name="instrument_move"),
     path("instruments/<int:instrument_id>/cleaned/", work.cleaned_today, name="cleaned_today"),
+    path("instruments/<int:instrument_id>/photos/", photos.photos, name="photos"),
+    path("instruments/photos/<int:photo_id>/", photos.photo, {"size": "image"}, name="photo"),
+    path("instruments/photos/<int:photo_id>/small/", photos.photo, {"size": "thumb"}, name="photo_thumb"),
+    path("instruments/photos/<int:photo_id>/remove/", photos.photo_remove, name="photo_remove"),
+    path("instruments/photos/<int:photo_id>/put-back/", photos.photo_put_back, name="photo_put_back"),
+    path("instruments/photos/<int:photo_id>/erase/", photos.photo_erase, name="photo_erase"),
     path("instruments/import/", imports.fleet_import, name="fleet_import"),
     path("instruments/import/<int:draft_id>/columns/", imports.import_columns, name="import_columns"),
     path("instruments/import/<int:draft_id>/check/", imports.import_check, name="import_check"),

@@ -2,9 +2,12 @@
 
 import datetime
 
+from rentals.inventory.models import Photo
 from rentals.inventory.operations import imports as operations
+from rentals.inventory.operations import photos
 from tests.factories import TechnicianFactory
 from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory, ProductFactory, WorkOrderFactory
+from tests.inventory.picture_files import picture
 
 NOW = datetime.datetime(2026, 11, 24, 16, 0, tzinfo=datetime.UTC)
 
@@ -15,7 +18,23 @@ def draft_id() -> int:
     return operations.keep_draft(file_name="fleet.csv", content=content, acting_user=TechnicianFactory(), now=NOW).pk
 
 
+def photo_id() -> int:
+    """A picture that is shown."""
+    return photos.add_photo(
+        instrument=InstrumentFactory(), upload=picture(), caption="Dent", acting_user=TechnicianFactory(), now=NOW
+    ).pk
+
+
+def removed_photo_id() -> int:
+    """A picture that was taken away."""
+    photo = Photo.objects.get(pk=photo_id())
+    return photos.remove_photo(photo=photo, because="It shows nothing useful", acting_user=TechnicianFactory(), now=NOW).pk
+
+
 EXAMPLES = {
+    "photo_id": photo_id,
+    "photo_put_back.photo_id": removed_photo_id,
+    "photo_erase.photo_id": removed_photo_id,
     "instrument_id": lambda: InstrumentFactory().pk,
     "order_id": lambda: WorkOrderFactory().pk,
     "int:draft_id": draft_id,

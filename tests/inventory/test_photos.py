@@ -5,12 +5,15 @@ import hashlib
 import io
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import DatabaseError, IntegrityError, transaction
+from django.urls import reverse
 from PIL import Image
 
 from rentals.inventory.models import Photo
 from rentals.inventory.operations import photos as operations
-from rentals.inventory.photographs import pictures, queries
+from rentals.inventory.photographs import pictures
+from rentals.inventory.queries import photos as queries
 from tests.factories import TechnicianFactory
 from tests.inventory import picture_files as files
 from tests.inventory.factories import InstrumentFactory, WorkOrderFactory
@@ -204,3 +207,114 @@ class TestTheDatabase:
                 instrument=photo.instrument, image=b"x", thumb=b"y", sha256="0" * 64, width=1, height=1, taken_at=NOW,
                 taken_by=photo.taken_by,
             )  # fmt: skip
+
+
+def sent(content: bytes | None = None, name: str = "IMG_1.jpg") -> SimpleUploadedFile:
+    return SimpleUploadedFile(name, content or files.picture(), content_type="image/jpeg")
+
+
+@pytest.mark.django_db
+class TestTheScreens:
+    def test_takes_one_from_the_camera_and_several_chosen_and_comes_back(self, client_as):
+        instrument = InstrumentFactory()
+        page = reverse("instrument", args=[instrument.pk])
+        several = [sent(files.picture(colour="navy")), sent(files.picture(colour="olive"))]
+        answer = client_as("technician").post(
+            reverse("photos", args=[instrument.pk]),
+            {"camera": sent(), "chosen": several, "caption": "Dent in the bell", "back": page},
+        )
+        assert (answer.status_code, answer["Location"]) == (302, page)
+        assert [photo.caption for photo in queries.list_photos(instrument)] == ["Dent in the bell"] * 3
+
+    def test_comes_back_to_no_other_office(self, client_as):
+        instrument = InstrumentFactory()
+        for elsewhere in ("https://elsewhere.example/", "//elsewhere.example", "javascript:alert(1)"):
+            data = {"camera": sent(), "back": elsewhere}
+            answer = client_as("technician").post(reverse("photos", args=[instrument.pk]), data)
+            assert answer["Location"] == reverse("photos", args=[instrument.pk])
+
+    def test_keeps_the_good_ones_and_names_the_bad_one(self, client_as):
+        instrument = InstrumentFactory()
+        several = [sent(name="good.jpg"), sent(files.SVG, name="../../<b>bad.jpg")]
+        data = {"chosen": several, "caption": "Dent in the bell"}
+        answer = client_as("technician").post(reverse("photos", args=[instrument.pk]), data)
+        text = answer.content.decode()
+        assert answer.status_code == 422
+        assert "1 picture is kept" in text
+        assert "&lt;b&gt;bad.jpg: This is not a JPEG" in text
+        assert "../.." not in text
+        assert 'value="Dent in the bell"' in text
+        assert queries.list_photos(instrument).count() == 1
+
+    def test_asks_for_one_where_none_was_sent_and_for_fewer_where_too_many(self, client_as):
+        url = reverse("photos", args=[InstrumentFactory().pk])
+        client = client_as("technician")
+        assert "Take a picture, or choose one below." in client.post(url, {}).content.decode()
+        many = {"chosen": [sent(name=f"{number}.jpg") for number in range(11)]}
+        assert "these are 11" in client.post(url, many).content.decode()
+        assert not Photo.objects.exists()
+
+    def test_an_empty_file_is_said_kindly(self, client_as):
+        url = reverse("photos", args=[InstrumentFactory().pk])
+        empty = SimpleUploadedFile("IMG_1.jpg", b"")
+        answer = client_as("technician").post(url, {"camera": empty})
+        assert "This file is empty: take the picture again." in answer.content.decode()
+
+    def test_hangs_on_the_work_order_it_was_sent_from_and_on_no_other_instruments(self, client_as):
+        order = WorkOrderFactory()
+        client = client_as("technician")
+        url = reverse("photos", args=[order.instrument_id])
+        client.post(url, {"camera": sent(), "work_order": order.pk})
+        assert queries.list_photos(order.instrument, order).count() == 1
+        assert client.get(f"{url}?work_order={order.pk}").context["order"] == order
+        other = reverse("photos", args=[InstrumentFactory().pk])
+        for wrong in (order.pk, "x", "9" * 30):
+            assert client.post(other, {"camera": sent(), "work_order": wrong}).status_code == 404
+
+    def test_is_sent_as_a_picture_and_as_nothing_else(self, client_as):
+        photo = add(InstrumentFactory(asset_tag="FL-1042"))
+        for name, side in (("photo", 640), ("photo_thumb", 320)):
+            answer = client_as("specialist").get(reverse(name, args=[photo.pk]))
+            assert opened(answer.content).width == side
+            assert answer["Content-Type"] == "image/jpeg"
+            assert answer["X-Content-Type-Options"] == "nosniff"
+            assert answer["Content-Disposition"] == f'inline; filename="FL-1042-{photo.pk}.jpg"'
+            assert "no-store" in answer["Cache-Control"]
+            assert "private" in answer["Cache-Control"]
+
+    def test_what_was_removed_is_not_sent_and_can_be_put_back(self, client_as):
+        photo = add(InstrumentFactory())
+        client = client_as("technician")
+        page = reverse("photos", args=[photo.instrument_id])
+        remove = reverse("photo_remove", args=[photo.pk])
+        assert client.post(remove, {"because": "Because"}).status_code == 422
+        assert client.post(remove, {"because": "It shows a person or a name"})["Location"] == page
+        assert client.get(reverse("photo", args=[photo.pk])).status_code == 404
+        assert client.get(reverse("photo_thumb", args=[photo.pk])).status_code == 404
+        text = client.get(page).content.decode()
+        assert "It shows a person or a name" in text
+        assert reverse("photo_erase", args=[photo.pk]) not in text, "erasing is the manager's"
+        client.post(reverse("photo_put_back", args=[photo.pk]))
+        assert client.get(reverse("photo", args=[photo.pk])).status_code == 200
+
+    def test_the_manager_erases_for_good(self, client_as):
+        photo = add(InstrumentFactory())
+        client = client_as("manager")
+        erase = reverse("photo_erase", args=[photo.pk])
+        assert client.get(erase).status_code == 404, "it is still shown"
+        client.post(reverse("photo_remove", args=[photo.pk]), {"because": "It shows a person or a name"})
+        assert (
+            reverse("photo_erase", args=[photo.pk]) in client.get(reverse("photos", args=[photo.instrument_id])).content.decode()
+        )
+        client.post(erase)
+        assert Photo.objects.get(pk=photo.pk).image is None
+        assert "cannot be put back" in client.post(reverse("photo_put_back", args=[photo.pk]), follow=True).content.decode()
+
+    def test_the_instruments_page_shows_them_within_its_queries(self, client_as, django_assert_max_num_queries):
+        instrument = InstrumentFactory()
+        for colour in ("navy", "olive", "teal"):
+            add(instrument, files.picture(colour=colour))
+        client = client_as("manager")
+        with django_assert_max_num_queries(12):
+            text = client.get(reverse("instrument", args=[instrument.pk])).content.decode()
+        assert text.count("/small/") == 3

@@ -54,8 +54,8 @@ from rentals.documents import outbox
 from rentals.documents.models import Document
 from rentals.families import operations as families
 from rentals.families.models import Guardian, Household, Student
-from rentals.inventory.models import CatalogueItem, Custody, Instrument, Location, Product, WorkOrder
-from rentals.inventory.operations import imports
+from rentals.inventory.models import CatalogueItem, Custody, Instrument, Location, Photo, Product, WorkOrder
+from rentals.inventory.operations import imports, photos
 from rentals.runtime import clock
 from rentals.staff.models import Role, User
 from rentals.staff.policy import CAPABILITIES
@@ -73,6 +73,7 @@ NO_PAGES = {
     *("health", "household_export", "instruments_export", "journal_csv", "journal_beancount", "import_errors"),  # files
     *("report_csv", "report_xlsx", "closing_file", "journal_file", "fleet_assets_csv", "credit_balances_csv"),  # files, too
     "aging_csv",  # a file, too
+    *("photo", "photo_thumb"),  # pictures
     *("statement_print", "agreement_recover"),  # steps on the way to another page
     *("document_pdf", "letters_print", "payment_receipt", "autopay_file"),  # files, or made while one waits
     *(
@@ -276,11 +277,16 @@ class Scenario:
         """Keep a spreadsheet that nobody took in yet."""
         content = b"Tag,Serial,Kind,Maker,Model\nFL-1,S1,flute,Arvenne,F10\nFL-2,,kazoo,,\n"
         draft = imports.keep_draft(file_name="fleet.csv", content=content, acting_user=self.people[Role.TECHNICIAN], now=self.now)
+        theo = self.people[Role.TECHNICIAN]
+        kept, gone = Photo.objects.filter(removed_at=None).order_by("pk")[:2]
+        photos.remove_photo(photo=gone, because="It shows nothing useful", acting_user=theo, now=self.now)
         rented = Custody.objects.filter(place="family", ended_at=None).order_by("pk")[0].instrument
         return {
             "int:draft_id": draft.pk,
             "instrument_id": rented.pk,
             "tag": rented.asset_tag,
+            "photo_id": kept.pk,
+            "photo_erase.photo_id": gone.pk,
             "report_code": "receivables",
             "asset_id": FleetAsset.objects.get(instrument=rented).pk,
             "order_id": WorkOrder.objects.filter(closed_at=None).order_by("pk")[0].pk,

@@ -5,7 +5,7 @@ import random
 
 from dateutil.relativedelta import relativedelta
 
-from rentals.counter.demo import fleet, history, incidents, people, shop
+from rentals.counter.demo import fleet, history, incidents, people, pictures, shop
 from rentals.runtime.statistics import refresh_statistics
 
 MONTHS = 18
@@ -25,4 +25,5 @@ def load(*, households: int, seed: int, today: datetime.date, now: datetime.date
     history.live_through(story)
     refresh_statistics()
     incidents.let_happen(story)
+    pictures.take_pictures(the_shop, now=now)
     refresh_statistics()

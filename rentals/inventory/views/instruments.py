@@ -13,6 +13,7 @@ from rentals.inventory import operations, queries, rules
 from rentals.inventory.filters import InstrumentFilter
 from rentals.inventory.forms import InstrumentForm, MoveForm, show_version
 from rentals.inventory.models import Custody, Instrument
+from rentals.inventory.queries.photos import list_photos
 from rentals.runtime import clock
 from rentals.runtime.exports import stream_csv
 from rentals.runtime.locks import RowsBusyError
@@ -83,6 +84,7 @@ def instrument(request: HttpRequest, instrument_id: int) -> HttpResponseBase:
         "unit": queries.get_open_unit(unit) if may(request.user, "agreements.view") else None,
         "due_on": rules.cleaning_due_on(last_cleaned_on=unit.last_cleaned_on, acquired_on=unit.acquired_on),
         "today": clock.today(),
+        "photos": list(list_photos(unit)),
         "actions": _actions(request, unit, here),
     }
     return render(request, "inventory/instrument.html", context)
