@@ -1,6 +1,7 @@
 """What the programme owns: kinds, catalogue items, every instrument, where it is and was, and the work done on it."""
 
 from rentals.inventory.models.catalogue import CatalogueItem, InstrumentKind, Location, Product
+from rentals.inventory.models.counts import CountScan, CountSettlement, Difference, StockCount
 from rentals.inventory.models.deliveries import Delivery, TagSeries
 from rentals.inventory.models.holds import Hold
 from rentals.inventory.models.imports import FleetImport, ImportDraft
@@ -13,8 +14,11 @@ from rentals.inventory.models.work import WorkOrder
 
 __all__ = [
     "CatalogueItem",
+    "CountScan",
+    "CountSettlement",
     "Custody",
     "Delivery",
+    "Difference",
     "FleetImport",
     "Hold",
     "ImportDraft",
@@ -29,6 +33,7 @@ __all__ = [
     "Photo",
     "PrintedLabel",
     "Product",
+    "StockCount",
     "TagSeries",
     "TsTzRange",
     "WorkOrder",
