@@ -7,6 +7,7 @@ from typing import Any
 import factory
 
 from rentals.inventory.models import CatalogueItem, Custody, Hold, Instrument, InstrumentKind, Location, Product, WorkOrder
+from rentals.staff.operations import take_number
 from tests.factories import UserFactory
 
 RECEIVED_AT = datetime.datetime(2025, 6, 2, 15, 0, tzinfo=datetime.UTC)
@@ -93,9 +94,14 @@ class WorkOrderFactory(factory.django.DjangoModelFactory):
     class Meta:
         model = WorkOrder
 
+    number = factory.LazyFunction(lambda: f"W-{take_number('work_order'):05d}")
     instrument = factory.SubFactory(InstrumentFactory, place="bench")
     kind = "repair"
     problem = "A key sticks"
+    paid_by = "shop"
+    outcome = factory.LazyAttribute(lambda order: "repaired" if order.state in {"ready", "done"} else "")
+    state = "look"
+    state_since = factory.SelfAttribute("opened_at")
     opened_at = RECEIVED_AT
     opened_by = factory.SubFactory(UserFactory, role="technician")
 

@@ -4,7 +4,9 @@ import datetime
 from dataclasses import dataclass
 
 from django.db import transaction
+from django.utils import timezone
 
+from rentals.agreements import life
 from rentals.agreements import operations as agreements
 from rentals.agreements.models import AgreementUnit
 from rentals.inventory import operations as fleet
@@ -42,6 +44,18 @@ def _open_unit(instrument: Instrument, role: str) -> AgreementUnit:
     return unit
 
 
+def usual_payer(instrument: Instrument, on: datetime.date) -> str:
+    """Return who pays for a repair unless somebody says otherwise: protection where the agreement has it that day.
+
+    Not decided yet for a family without it, the shop for what nobody rents.
+    """
+    unit = AgreementUnit.objects.filter(instrument=instrument, ended_at=None).select_related("agreement").first()
+    if unit is None or unit.role == AgreementUnit.Role.LOANER:
+        return WorkOrder.PaidBy.SHOP
+    covered = life.is_protected(unit.agreement, on)
+    return WorkOrder.PaidBy.PROTECTION if covered else WorkOrder.PaidBy.UNDECIDED
+
+
 @transaction.atomic
 def take_in(
     *, instrument: Instrument, problem: str, location: Location, loaner_tag: str, acting_user: User, now: datetime.datetime
@@ -52,6 +66,7 @@ def take_in(
     """
     order = fleet.open_work_order(
         instrument=instrument,
+        paid_by=usual_payer(instrument, timezone.localdate(now)),
         kind=WorkOrder.Kind.REPAIR,
         problem=problem,
         location=location,

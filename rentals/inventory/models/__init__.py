@@ -10,20 +10,26 @@ from rentals.inventory.models.kinds import KindPart, KindService
 from rentals.inventory.models.labels import LabelLayout, LabelPrint, LabelPrinter, PrintedLabel
 from rentals.inventory.models.photos import Photo
 from rentals.inventory.models.spans import TsTzRange, span
-from rentals.inventory.models.work import WorkOrder
+from rentals.inventory.models.work import IntakeNote, QualityCheck, WorkEvent, WorkOrder
+from rentals.inventory.models.work_money import BenchRate, BenchSetting, Estimate, EstimateLine, RepairPart, WorkLine
 
 __all__ = [
+    "BenchRate",
+    "BenchSetting",
     "CatalogueItem",
     "CountScan",
     "CountSettlement",
     "Custody",
     "Delivery",
     "Difference",
+    "Estimate",
+    "EstimateLine",
     "FleetImport",
     "Hold",
     "ImportDraft",
     "Instrument",
     "InstrumentKind",
+    "IntakeNote",
     "KindPart",
     "KindService",
     "LabelLayout",
@@ -33,9 +39,13 @@ __all__ = [
     "Photo",
     "PrintedLabel",
     "Product",
+    "QualityCheck",
+    "RepairPart",
     "StockCount",
     "TagSeries",
     "TsTzRange",
+    "WorkEvent",
+    "WorkLine",
     "WorkOrder",
     "span",
 ]
