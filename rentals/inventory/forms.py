@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from rentals.inventory import reference, rules
 from rentals.inventory.importing.columns import COLUMNS
 from rentals.inventory.importing.reading import MOST_BYTES
-from rentals.inventory.models import CatalogueItem, Custody, ImportDraft, Instrument, InstrumentKind, Location
+from rentals.inventory.models import CatalogueItem, ImportDraft, Instrument, InstrumentKind, Location
 from rentals.runtime.forms import CodeField, DayField, MoneyField, OfficeForm, PostcodeField
 
 
@@ -107,36 +107,6 @@ class ProductForm(OfficeForm):
         super().__init__(*args, **kwargs)
         if not is_new:
             del self.fields["sku"]
-
-
-class MoveForm(OfficeForm):
-    """Where an instrument is, when a person says so."""
-
-    place = forms.ChoiceField(label="It is now")
-    location = forms.ModelChoiceField(
-        label="Which shop",
-        queryset=Location.objects.filter(is_active=True),
-        required=False,
-        empty_label="Not at a shop",
-        help_text="For the shelf and for the shop's bench.",
-    )
-    reason = forms.CharField(label="Why", max_length=160, help_text="One line for the history: found behind the risers.")
-
-    def __init__(self, *args: Any, place: str, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        names = dict(Custody.Place.choices)
-        by_hand = [other for other in rules.NEXT_PLACES[place] if other in {"shelf", "bench", "lost", "retired"}]
-        self.fields["place"].choices = [(other, names[Custody.Place(other)]) for other in by_hand]  # type: ignore[attr-defined]
-
-    def clean(self) -> dict[str, Any]:
-        """Ask for the shop where one is needed, and leave it out elsewhere."""
-        data = super().clean() or {}
-        if data.get("place") in {"shelf", "bench"}:
-            if not data.get("location"):
-                self.add_error("location", "Choose the shop where it stands.")
-        else:
-            data["location"] = None
-        return data
 
 
 class WorkDoneForm(OfficeForm):

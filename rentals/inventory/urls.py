@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from rentals.inventory.views import catalogue, imports, instruments, locations, photos, work
+from rentals.inventory.views import catalogue, custody, imports, instruments, locations, photos, work
 
 urlpatterns = [
     path("instruments/", instruments.instruments, name="instruments"),
@@ -10,7 +10,10 @@ urlpatterns = [
     path("instruments/add/", instruments.instrument_add, name="instrument_add"),
     path("instruments/<int:instrument_id>/", instruments.instrument, name="instrument"),
     path("instruments/<int:instrument_id>/change/", instruments.instrument_change, name="instrument_change"),
-    path("instruments/<int:instrument_id>/move/", instruments.instrument_move, name="instrument_move"),
+    path("instruments/<int:instrument_id>/move/", custody.instrument_move, name="instrument_move"),
+    path("instruments/<int:instrument_id>/moves/<int:custody_id>/undo/", custody.move_undo, name="move_undo"),
+    path("instruments/<int:instrument_id>/hold/", custody.instrument_hold, name="instrument_hold"),
+    path("instruments/<int:instrument_id>/release/", custody.instrument_release, name="instrument_release"),
     path("instruments/<int:instrument_id>/cleaned/", work.cleaned_today, name="cleaned_today"),
     path("instruments/<int:instrument_id>/photos/", photos.photos, name="photos"),
     path("instruments/photos/<int:photo_id>/", photos.photo, {"size": "image"}, name="photo"),

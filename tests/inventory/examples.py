@@ -38,6 +38,7 @@ EXAMPLES = {
     "instrument_id": lambda: InstrumentFactory().pk,
     "order_id": lambda: WorkOrderFactory().pk,
     "int:draft_id": draft_id,
+    "custody_id": lambda: InstrumentFactory().custodies.get().pk,
     "tag": lambda: InstrumentFactory().asset_tag,
     "sku": lambda: ProductFactory().sku,
     "catalogue_change.item_id": lambda: CatalogueItemFactory().pk,

@@ -22,6 +22,7 @@ from rentals.inventory.operations.errors import (
     InstrumentOnAgreementError,
     LocationTakenError,
     MoveBeforeLastMoveError,
+    MoveNotUndoneError,
     NothingToHoldError,
     ProductCodeTakenError,
     SerialNumberTakenError,
@@ -39,6 +40,7 @@ from rentals.inventory.operations.instruments import (
     note_grade,
     receive_instrument,
 )
+from rentals.inventory.operations.undoing import may_undo, undo_move
 from rentals.inventory.operations.work_errors import (
     ApprovalNeededError,
     BenchSettingChangedError,
@@ -81,6 +83,7 @@ __all__ = [
     "ItemFacts",
     "LocationTakenError",
     "MoveBeforeLastMoveError",
+    "MoveNotUndoneError",
     "NotReadyError",
     "NothingEstimatedError",
     "NothingToHoldError",
@@ -118,6 +121,7 @@ __all__ = [
     "hand_over",
     "hold_instrument",
     "make_estimate",
+    "may_undo",
     "move_by_hand",
     "move_instrument",
     "note_grade",
@@ -130,5 +134,6 @@ __all__ = [
     "release_hold",
     "set_rate",
     "take_line_off",
+    "undo_move",
     "use_part",
 ]

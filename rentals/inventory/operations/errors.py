@@ -1,9 +1,11 @@
 """What an operation on the fleet may refuse: one class for each failure, told in a sentence a person can act on."""
 
+import datetime
 from collections.abc import Sequence
 
 from rentals.inventory import rules
 from rentals.inventory.models import CatalogueItem, Custody, Hold, Instrument, WorkOrder
+from rentals.runtime.templatetags.office import moment
 
 
 class AssetTagTakenError(Exception):
@@ -71,6 +73,23 @@ class InstrumentChangedError(Exception):
 
 class MoveBeforeLastMoveError(Exception):
     """A move cannot lie before the one it follows."""
+
+    def __init__(self, instrument: Instrument, last_at: datetime.datetime) -> None:
+        self.instrument, self.last_at = instrument, last_at
+        super().__init__(
+            f"{instrument.asset_tag} was moved later than that already, on {moment(last_at)}. Look where it is now, then go on."
+        )
+
+
+class MoveNotUndoneError(Exception):
+    """A move that is not the last one, or no move by hand, is not taken back."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self.instrument = instrument
+        super().__init__(
+            f"{instrument.asset_tag} has gone on since, or this move is older than 30 days: nothing was changed. "
+            "Say on its page where it is now."
+        )
 
 
 class CatalogueItemTakenError(Exception):

@@ -173,7 +173,7 @@ def move_instrument(
     locks.lock_one(Instrument.objects.filter(pk=instrument.pk))
     here = Custody.objects.filter(instrument=instrument, ended_at=None).first()
     _check_move(instrument, here, place, location or household or school)
-    return _carry(
+    return carry(
         instrument,
         here,
         now,
@@ -199,15 +199,17 @@ def hand_over(
     here = Custody.objects.filter(instrument=instrument, ended_at=None, place=Custody.Place.FAMILY).first()
     if here is None or here.household_id == household.pk:
         return None
-    return _carry(instrument, here, now, place=Custody.Place.FAMILY, household=household, reason=reason, moved_by=acting_user)
+    return carry(instrument, here, now, place=Custody.Place.FAMILY, household=household, reason=reason, moved_by=acting_user)
 
 
-def _carry(instrument: Instrument, here: Custody | None, now: datetime.datetime, **custody: Any) -> Custody:
-    """Close the open custody at `now` and open the next; what leaves the shop is not put aside any more."""
+def carry(instrument: Instrument, here: Custody | None, now: datetime.datetime, **custody: Any) -> Custody:
+    """Close the open custody at `now` and open the next; what leaves the shop is not put aside any more.
+
+    The last step of every move, its instrument locked. Raises MoveBeforeLastMoveError.
+    """
     if here:
         if here.began_at > now:
-            message = f"{instrument.asset_tag} was moved later than that already."
-            raise MoveBeforeLastMoveError(message)
+            raise MoveBeforeLastMoveError(instrument, here.began_at)
         here.ended_at = now
         here.save(update_fields=["ended_at"])
     hold = queries.get_hold(instrument) if custody["place"] in GONE else None

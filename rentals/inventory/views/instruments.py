@@ -1,26 +1,29 @@
-"""The list of instruments, one instrument's page, and its facts added and changed."""
+"""The list of instruments, one instrument's page, and its facts added and changed. Where it goes: `custody`."""
 
+import datetime
 from collections.abc import Iterator
 from typing import Any
 
 from django.contrib import messages
-from django.core.paginator import Paginator
+from django.core.paginator import Page, Paginator
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
 from rentals.inventory import operations, queries, rules
 from rentals.inventory.filters import InstrumentFilter
-from rentals.inventory.forms import InstrumentForm, MoveForm, show_version
+from rentals.inventory.forms import InstrumentForm, show_version
 from rentals.inventory.models import Custody, Instrument
+from rentals.inventory.queries import chain
 from rentals.inventory.queries.photos import list_photos
+from rentals.inventory.views import custody_actions
 from rentals.runtime import clock
 from rentals.runtime.exports import stream_csv
-from rentals.runtime.locks import RowsBusyError
 from rentals.staff.limits import EXPORTS, limited
 from rentals.staff.policy import may, requires
 
 PAGE = 50
+CHAIN_PAGE = 12
 COLUMNS = [
     "Asset tag", "Serial number", "Kind", "Maker", "Model", "Size", "Tier", "Condition", "Place", "Location", "Acquired on",
     "Last cleaned on", "Notes",
@@ -71,47 +74,36 @@ def _export(narrowed: InstrumentFilter) -> Iterator[list[Any]]:
 
 @requires("instruments.view")
 def instrument(request: HttpRequest, instrument_id: int) -> HttpResponseBase:
-    """Show one instrument: what it is, where it is and was, and the work done on it."""
-    unit = get_object_or_404(Instrument.objects.select_related("item__kind", "fleet_import"), pk=instrument_id)
-    custodies = list(queries.list_custodies(unit))
-    here = next((custody for custody in custodies if custody.ended_at is None), None)
-    names_families = may(request.user, "households.view")
+    """Show one instrument: where it is and was, what may be done now, what it is, and the work done on it."""
+    unit: Any = get_object_or_404(chain.list_for_page(), pk=instrument_id)
+    here: Custody | None = unit.here
+    units = chain.list_units(unit)
+    open_unit = next((each for each in units if each.ended_at is None), None)
+    stays = Paginator(queries.list_custodies(unit), CHAIN_PAGE)
+    stays.count = unit.stays or 0  # known already: no query for it
+    page, now = stays.get_page(request.GET.get("page")), clock.now()
     context = {
         "instrument": unit,
         "where": queries.describe(here) if here else None,
-        "history": [_event(custody, names_families) for custody in custodies],
+        "page": page,
+        "chain": chain.list_chain(list(page), units, now),
+        "now_line": chain.list_chain([here], units, now)[0] if here else None,
+        "may_undo": _may_undo(request, page, open_unit, now),
+        "hold": unit.held,
+        "unit": open_unit,
         "orders": list(queries.list_work_orders(unit)),
-        "unit": queries.get_open_unit(unit) if may(request.user, "agreements.view") else None,
         "due_on": rules.cleaning_due_on(last_cleaned_on=unit.last_cleaned_on, acquired_on=unit.acquired_on),
         "today": clock.today(),
         "photos": list(list_photos(unit)),
-        "actions": _actions(request, unit, here),
+        "actions": custody_actions.list_actions(request.user, unit, here, open_unit, unit.held),
     }
     return render(request, "inventory/instrument.html", context)
 
 
-def _event(custody: Custody, names_families: bool) -> dict[str, Any]:
-    where = queries.describe(custody)
-    hidden = custody.place == Custody.Place.FAMILY and not names_families
-    keeper = f": {where.keeper}" if where.keeper and not hidden else ""
-    return {
-        "at": custody.began_at,
-        "text": f"{where.words}{keeper}",
-        "note": custody.reason,
-        "who": custody.moved_by.name,
-        "now": custody.ended_at is None,
-    }
-
-
-def _actions(request: HttpRequest, unit: Instrument, here: Custody | None) -> list[dict[str, Any]]:
-    actions: list[dict[str, Any]] = []
-    if may(request.user, "instruments.edit"):
-        actions.append({"label": "Change", "url": reverse("instrument_change", args=[unit.pk])})
-    if may(request.user, "instruments.move"):
-        if here and here.place != Custody.Place.SOLD:
-            actions.append({"label": "Say where it is", "url": reverse("instrument_move", args=[unit.pk])})
-        actions.append({"label": "Open at the bench", "url": f"{reverse('bench')}?tag={unit.asset_tag}", "main": True})
-    return actions
+def _may_undo(request: HttpRequest, page: Page[Custody], open_unit: Any, now: datetime.datetime) -> bool:
+    newest = [*page, None, None][:2] if page.number == 1 else [None, None]
+    moved = newest[0] is not None and operations.may_undo(newest[0], newest[1], now)
+    return moved and open_unit is None and may(request.user, "instruments.move")
 
 
 @requires("instruments.edit")
@@ -175,27 +167,3 @@ def _differences(current: Instrument, form: InstrumentForm) -> list[dict[str, st
         for name in shown
         if shown[name] != form.cleaned_data[name]
     ]
-
-
-@requires("instruments.move")
-def instrument_move(request: HttpRequest, instrument_id: int) -> HttpResponseBase:
-    """Say where an instrument is: another shelf, found, lost, retired."""
-    unit = get_object_or_404(Instrument.objects.select_related("item__kind"), pk=instrument_id)
-    where = queries.get_whereabouts(unit)
-    form = MoveForm(request.POST or None, place=where.place if where else "")
-    if request.method == "POST" and form.is_valid():
-        try:
-            operations.move_by_hand(instrument=unit, acting_user=request.user, now=clock.now(), **form.cleaned_data)  # type: ignore[arg-type]
-        except (
-            operations.InstrumentNotThereError,
-            operations.InstrumentOnAgreementError,
-            operations.WorkOrderStillOpenError,
-            RowsBusyError,
-        ) as error:
-            form.add_error(None, str(error))
-        else:
-            place = Custody.Place(form.cleaned_data["place"]).label
-            messages.success(request, f"{unit.asset_tag} is now: {place.lower()}.")
-            return redirect("instrument", instrument_id=unit.pk)
-    context = {"form": form, "instrument": unit, "where": where}
-    return render(request, "inventory/instrument_move.html", context, status=422 if form.errors else 200)
