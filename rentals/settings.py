@@ -212,9 +212,9 @@ CONTENT_SECURITY_POLICY = {
         "form-action": ["'self'", "https://checkout.stripe.com"] if STRIPE_KEY else ["'self'"],
     },
 }
-# A scanned tag may be read by the device's camera; nothing else of the device is asked for.
+# Nothing of the device is asked for; only pages that scan open its camera (rentals.runtime.camera).
 NEVER_ASKED_FOR = ("geolocation", "microphone", "payment", "usb", "accelerometer", "gyroscope", "magnetometer")
-PERMISSIONS_POLICY: dict[str, list[str]] = {"camera": ["self"], **{feature: [] for feature in NEVER_ASKED_FOR}}
+PERMISSIONS_POLICY: dict[str, list[str]] = {feature: [] for feature in ("camera", *NEVER_ASKED_FOR)}
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"

@@ -2,6 +2,7 @@
 
 from django.urls import path
 
+from rentals.inventory import count_urls
 from rentals.inventory.views import catalogue, custody, imports, instruments, locations, photos, work
 
 urlpatterns = [
@@ -38,3 +39,5 @@ urlpatterns = [
     path("instruments/products/add/", catalogue.product_add, name="product_add"),
     path("instruments/products/change/<slug:sku>/", catalogue.product_change, name="product_change"),
 ]
+
+urlpatterns += count_urls.urlpatterns

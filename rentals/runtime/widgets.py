@@ -39,11 +39,18 @@ class PhoneInput(forms.TextInput):
 
 
 class CodeInput(forms.TextInput):
-    """A code: no corrections, no capitals at random."""
+    """A code: no corrections, no capitals at random. What is scanned while it has the focus is meant for it."""
 
     def __init__(self, attrs: dict[str, Any] | None = None) -> None:
         super().__init__(
-            {"spellcheck": "false", "autocapitalize": "characters", "autocorrect": "off", "class": "w-code", **(attrs or {})}
+            {
+                "spellcheck": "false",
+                "autocapitalize": "characters",
+                "autocorrect": "off",
+                "class": "w-code",
+                "data-takes-scan": True,
+                **(attrs or {}),
+            }
         )
 
 

@@ -55,11 +55,23 @@ def _navigation(request: HttpRequest) -> Iterator[dict[str, Any]]:
             yield {"label": label, "url": url, "current": request.path.startswith(url), "key": url_name}
 
 
+# Pages of these rooms read a scanner wherever the focus is.
+SCANNED_IN = ("rentals.inventory.", "rentals.counter.bench.")
+
+
+def _scan_door(request: HttpRequest) -> str:
+    """Return where a scan on this page leads, "" where it means nothing: in other rooms, and to who sees no instruments."""
+    match = getattr(request, "resolver_match", None)
+    in_room = match is not None and match.func.__module__.startswith(SCANNED_IN)
+    return reverse("scan") if in_room and may(_person(request), "instruments.view") else ""
+
+
 def office(request: HttpRequest) -> dict[str, Any]:
-    """Add `office_name`, `navigation`, `can` and `is_demo` to every page."""
+    """Add `office_name`, `navigation`, `can`, `scan_door` and `is_demo` to every page."""
     return {
         "office_name": SimpleLazyObject(lambda: Office.objects.values_list("name", flat=True).first() or "Rental office"),
         "navigation": SimpleLazyObject(lambda: list(_navigation(request))),
         "can": Permitted(request),
+        "scan_door": SimpleLazyObject(lambda: _scan_door(request)),
         "is_demo": settings.DEMO,
     }

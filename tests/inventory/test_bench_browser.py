@@ -7,6 +7,7 @@ from playwright.sync_api import expect
 from tests.browser import Office
 from tests.factories import UserFactory
 from tests.inventory.factories import InstrumentFactory, WorkOrderFactory
+from tests.inventory.scanner import Scanner
 
 # Milliseconds from one character to the next; a hand at 80 ms is never taken for a scanner outside the scan field.
 PACES = [2, 10, 30, 60]
@@ -26,29 +27,6 @@ def bench(office: Office, context):
     page = context.new_page()
     page.goto(f"{office.url}/bench/?tag=FL-1042")
     return page
-
-
-class Scanner:
-    """Types like a scanner, with the time of each key told to the browser, so that a busy machine does not slow it down."""
-
-    def __init__(self, page):
-        self.session = page.context.new_cdp_session(page)
-        self.at = page.evaluate("(performance.timeOrigin + performance.now()) / 1000")
-
-    def key(self, pace, key):
-        self.at += pace / 1000
-        text = {"Enter": "\r", "Tab": "\t"}.get(key, key)
-        code = {"Enter": 13, "Tab": 9}.get(key, ord(key[0].upper()))
-        event = {"key": key, "windowsVirtualKeyCode": code, "timestamp": self.at}
-        if len(key) == 1 or key == "Enter":
-            event |= {"text": text, "unmodifiedText": text}
-        self.session.send("Input.dispatchKeyEvent", {"type": "keyDown", **event})
-        self.session.send("Input.dispatchKeyEvent", {"type": "keyUp", "key": key, "timestamp": self.at})
-
-    def scan(self, code, pace, ending):
-        for letter in code:
-            self.key(pace, letter)
-        self.key(pace, ending)
 
 
 def verdict(page):

@@ -17,6 +17,7 @@ from rentals.counter.bench.queries import BenchSheet, get_bench_sheet
 from rentals.inventory import operations as fleet
 from rentals.inventory import queries
 from rentals.runtime import clock
+from rentals.runtime.camera import with_camera
 from rentals.runtime.locks import RowsBusyError
 from rentals.runtime.templatetags.office import day
 from rentals.staff.parking import stands_on
@@ -46,6 +47,7 @@ REFUSALS = (
 )
 
 
+@with_camera
 @requires("instruments.move")
 def bench(request: HttpRequest) -> HttpResponseBase:
     """Scan or type a tag; show what it is, where it is, who has it, what is covered, and what can be done."""
