@@ -55,6 +55,7 @@ from billing.models.overdue import OverdueNotice
 from billing.models.payments import Allocation, Deposit, Payment, PaymentReturn
 from billing.models.promises import Arrangement, CallNote, Instalment
 from billing.models.purchases import PayoffQuote, Purchase
+from billing.models.repairs import RepairCharge
 from billing.models.runs import BillingChunk, BillingRun
 from billing.models.taking import Taking, TakingCount
 
@@ -121,6 +122,7 @@ __all__ = [
     "PracticeRefund",
     "Purchase",
     "Refund",
+    "RepairCharge",
     "StepsVersion",
     "Taking",
     "TakingCount",

@@ -76,7 +76,7 @@ def get_open_estimate(order: WorkOrder) -> Estimate | None:
 def sum_family_pays(order: WorkOrder) -> Decimal:
     """Return what a family that pays is charged so far, before tax: never more than it agreed to or the shop's threshold."""
     threshold, approved = get_bench_setting().estimate_above, get_approved(order)
-    return work_rules.family_pays(price=sum_lines(order).price, approved=max(threshold, approved or ZERO))
+    return work_rules.family_pays(price=sum_lines(order).price, approved=approved, threshold=threshold)
 
 
 def list_warranty_work(instrument: Instrument, *, on: datetime.date) -> QuerySet[WorkOrder]:

@@ -60,23 +60,25 @@ def valid_until(*, made_on: datetime.date, days: int) -> datetime.date:
     return made_on + relativedelta(days=days)
 
 
-def needs_approval(*, price: Decimal, approved: Decimal | None, threshold: Decimal) -> bool:
-    """Tell whether a family that pays must be asked before work that comes to `price`.
+def family_pays(*, price: Decimal, approved: Decimal | None, threshold: Decimal) -> Decimal:
+    """Return what the family is charged: the work's price, and never more than it agreed to (common practice, no source).
 
-    Up to the threshold the shop goes ahead; above it, and above what was approved, it asks.
+    Where it was not asked, it agreed to the threshold: below it the shop goes ahead.
 
-    >>> needs_approval(price=Decimal("40"), approved=None, threshold=Decimal("25"))
-    True
-    >>> needs_approval(price=Decimal("40"), approved=Decimal("40"), threshold=Decimal("25"))
-    False
-    """
-    return price > max(threshold, approved or ZERO)
-
-
-def family_pays(*, price: Decimal, approved: Decimal | None) -> Decimal:
-    """Return what the family is charged: the work's price, and never more than it approved (common practice, no source).
-
-    >>> family_pays(price=Decimal("95.00"), approved=Decimal("80.00"))
+    >>> family_pays(price=Decimal("95.00"), approved=Decimal("80.00"), threshold=Decimal("0"))
     Decimal('80.00')
+    >>> family_pays(price=Decimal("20.00"), approved=None, threshold=Decimal("25.00"))
+    Decimal('20.00')
     """
-    return price if approved is None else min(price, approved)
+    return min(price, threshold if approved is None else approved)
+
+
+def split_bill(*, labour: Decimal, parts: Decimal, most: Decimal) -> tuple[Decimal, Decimal]:
+    """Return what of labour and of parts is billed when both together may come to `most`: labour gives way first.
+
+    >>> split_bill(labour=Decimal("60.00"), parts=Decimal("20.00"), most=Decimal("50.00"))
+    (Decimal('30.00'), Decimal('20.00'))
+    """
+    over = max(labour + parts - most, ZERO)
+    off_labour = min(over, labour)
+    return labour - off_labour, parts - (over - off_labour)

@@ -6,7 +6,14 @@ from rentals.inventory.models import Photo
 from rentals.inventory.operations import imports as operations
 from rentals.inventory.operations import photos
 from tests.factories import TechnicianFactory
-from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory, ProductFactory, WorkOrderFactory
+from tests.inventory.factories import (
+    CatalogueItemFactory,
+    InstrumentFactory,
+    ProductFactory,
+    RepairPartFactory,
+    WorkLineFactory,
+    WorkOrderFactory,
+)
 from tests.inventory.picture_files import picture
 
 NOW = datetime.datetime(2026, 11, 24, 16, 0, tzinfo=datetime.UTC)
@@ -41,5 +48,8 @@ EXAMPLES = {
     "custody_id": lambda: InstrumentFactory().custodies.get().pk,
     "tag": lambda: InstrumentFactory().asset_tag,
     "sku": lambda: ProductFactory().sku,
+    "repair_part_change.sku": lambda: RepairPartFactory().pk,
+    "repair_part_arrived.sku": lambda: RepairPartFactory().pk,
+    "line_id": lambda: WorkLineFactory().pk,
     "catalogue_change.item_id": lambda: CatalogueItemFactory().pk,
 }

@@ -6,7 +6,18 @@ from typing import Any
 
 import factory
 
-from rentals.inventory.models import CatalogueItem, Custody, Hold, Instrument, InstrumentKind, Location, Product, WorkOrder
+from rentals.inventory.models import (
+    CatalogueItem,
+    Custody,
+    Hold,
+    Instrument,
+    InstrumentKind,
+    Location,
+    Product,
+    RepairPart,
+    WorkLine,
+    WorkOrder,
+)
 from rentals.staff.operations import take_number
 from tests.factories import UserFactory
 
@@ -116,3 +127,32 @@ class HoldFactory(factory.django.DjangoModelFactory):
     reason = "For the band night"
     began_at = RECEIVED_AT
     made_by = factory.SubFactory(UserFactory, role="manager")
+
+
+class RepairPartFactory(factory.django.DjangoModelFactory):
+    """A part in a drawer of the bench."""
+
+    class Meta:
+        model = RepairPart
+
+    sku = factory.Sequence(lambda number: f"pad-{number}")
+    name = factory.Sequence(lambda number: f"Pad {number}")
+    cost = Decimal("0.85")
+    price = Decimal("3.50")
+    on_hand = 10
+
+
+class WorkLineFactory(factory.django.DjangoModelFactory):
+    """Half an hour on a work order."""
+
+    class Meta:
+        model = WorkLine
+
+    order = factory.SubFactory(WorkOrderFactory)
+    kind = "labour"
+    what = "Seat one pad"
+    minutes = 30
+    cost = Decimal("18.00")
+    price = Decimal("32.00")
+    done_at = RECEIVED_AT
+    done_by = factory.SubFactory(UserFactory, role="technician")

@@ -6,12 +6,15 @@ from dataclasses import dataclass
 from django.db import transaction
 from django.utils import timezone
 
+from billing import repairs
 from rentals.agreements import life
 from rentals.agreements import operations as agreements
-from rentals.agreements.models import AgreementUnit
+from rentals.agreements.models import Agreement, AgreementUnit
+from rentals.families.models import Household
 from rentals.inventory import operations as fleet
 from rentals.inventory import queries
 from rentals.inventory.models import Custody, Instrument, Location, WorkOrder
+from rentals.runtime import locks
 from rentals.staff.models import User
 
 
@@ -58,7 +61,17 @@ def usual_payer(instrument: Instrument, on: datetime.date) -> str:
 
 @transaction.atomic
 def take_in(
-    *, instrument: Instrument, problem: str, location: Location, loaner_tag: str, acting_user: User, now: datetime.datetime
+    *,
+    instrument: Instrument,
+    problem: str,
+    location: Location,
+    loaner_tag: str,
+    acting_user: User,
+    now: datetime.datetime,
+    problem_kind: str = "",
+    again_for: WorkOrder | None = None,
+    promised_on: datetime.date | None = None,
+    intake: fleet.Intake | None = None,
 ) -> TakenIn:
     """Take an instrument in to the shop with what is wrong; its agreement stays open, and a loaner may go out on it.
 
@@ -67,8 +80,12 @@ def take_in(
     order = fleet.open_work_order(
         instrument=instrument,
         paid_by=usual_payer(instrument, timezone.localdate(now)),
+        again_for=again_for,
         kind=WorkOrder.Kind.REPAIR,
+        problem_kind=problem_kind,
         problem=problem,
+        promised_on=promised_on,
+        intake=intake,
         location=location,
         acting_user=acting_user,
         now=now,
@@ -85,13 +102,13 @@ def take_in(
 
 @transaction.atomic
 def put_on_shelf(
-    *, instrument: Instrument, work_done: str, location: Location, acting_user: User, now: datetime.datetime
+    *, instrument: Instrument, work_done: str, location: Location, acting_user: User, now: datetime.datetime, grade: str = ""
 ) -> Custody:
-    """Close the open work order, if any, and put the instrument on the shelf.
+    """Close the open work order, if any, note the condition it leaves in, and put the instrument on the shelf.
 
     Raises InstrumentOnAgreementError for one that a family still rents, and what moving raises.
     """
-    _close_work(instrument, work_done, acting_user, now)
+    _close_work(instrument, work_done, grade, acting_user=acting_user, now=now)
     return fleet.move_by_hand(
         instrument=instrument,
         place=Custody.Place.SHELF,
@@ -111,13 +128,19 @@ def hand_back(
     location: Location,
     acting_user: User,
     now: datetime.datetime,
+    grade: str = "",
 ) -> Custody:
     """Close the open work order, if any, and give the instrument back to the family that rents it.
 
-    The loaner, when it came back, goes to the shelf at `location`. Raises NobodyWaitsForItError, and what moving raises.
+    What the family pays for the repair is charged to it in the same transaction. The loaner, when it came back, goes to the shelf
+    at `location`. Raises NobodyWaitsForItError, RepairChargedError, and what closing and moving raise.
     """
     unit = _open_unit(instrument, AgreementUnit.Role.RENTED)
-    _close_work(instrument, work_done, acting_user, now)
+    agreement = unit.agreement
+    locks.lock_rows(Household.objects.filter(pk=agreement.household_id), Agreement.objects.filter(pk=agreement.pk))
+    order = _close_work(instrument, work_done, grade, acting_user=acting_user, now=now)
+    if order is not None:
+        repairs.charge_repair(order=order, agreement=agreement, acting_user=acting_user, now=now)
     if loaner_is_back:
         agreements.return_loaner(agreement=unit.agreement, location=location, acting_user=acting_user, now=now)
     return fleet.move_instrument(
@@ -137,7 +160,12 @@ def take_loaner_back(*, instrument: Instrument, location: Location, acting_user:
     return agreements.return_loaner(agreement=unit.agreement, location=location, acting_user=acting_user, now=now)
 
 
-def _close_work(instrument: Instrument, work_done: str, acting_user: User, now: datetime.datetime) -> None:
+def _close_work(
+    instrument: Instrument, work_done: str, grade: str, *, acting_user: User, now: datetime.datetime
+) -> WorkOrder | None:
     order = queries.get_open_work_order(instrument)
-    if order:
-        fleet.close_work_order(order=order, work_done=work_done, acting_user=acting_user, now=now)
+    if order is None:
+        if grade:
+            fleet.note_grade(instrument=instrument, grade=grade)
+        return None
+    return fleet.close_work_order(order=order, work_done=work_done, grade=grade, acting_user=acting_user, now=now)

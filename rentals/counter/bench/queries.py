@@ -1,16 +1,17 @@
 """What the bench shows about a scanned instrument. About the family no more than the technician needs: a student's initials."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
 from rentals.agreements import life
 from rentals.agreements.models import AgreementUnit
 from rentals.inventory import queries as fleet
-from rentals.inventory import rules
-from rentals.inventory.models import Instrument, WorkOrder
+from rentals.inventory import reference, rules, work_queries, work_rules
+from rentals.inventory.models import Instrument, KindPart, KindService, WorkOrder
 
 MOST_LOANERS = 12
+MOST_EARLIER = 5
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,9 @@ class BenchSheet:
     order: WorkOrder | None
     holder: Holder | None
     loaners: list[Instrument] = field(default_factory=list)
+    services: list[KindService] = field(default_factory=list)
+    parts: list[KindPart] = field(default_factory=list)
+    warranty: list[WorkOrder] = field(default_factory=list)
 
     @property
     def place(self) -> str:
@@ -46,8 +50,34 @@ class BenchSheet:
 
     @property
     def can_come_in(self) -> bool:
-        """Whether it can be taken in to the shop."""
-        return self.place != "bench" and rules.may_go(self.place, "bench")
+        """Whether it can be taken in to the shop; one that is there without a work order can be given one."""
+        if self.place == "bench":
+            return self.order is None
+        return self.order is None and rules.may_go(self.place, "bench")
+
+    @property
+    def checks(self) -> tuple[reference.ConditionCheck, ...]:
+        """The points of the condition check of its kind."""
+        return reference.list_condition_checks(self.instrument.item.kind_id)
+
+    @property
+    def may_lend(self) -> bool:
+        """Whether a loaner may go out: a family rents it and has none yet."""
+        return self.holder is not None and not self.holder.is_loaner and self.holder.loaner is None
+
+    @property
+    def waits_for(self) -> str:
+        """Why its open work order cannot simply be closed, "" when it can: what the order's page is for."""
+        order = self.order
+        if order is None:
+            return ""
+        if not work_rules.may_follow(order.state, WorkOrder.State.DONE):
+            return f"The work is not finished: {order.get_state_display().lower()}."
+        if order.kind == WorkOrder.Kind.REPAIR and order.paid_by == WorkOrder.PaidBy.UNDECIDED:
+            return "Nobody has said yet who pays."
+        if order.paid_by == WorkOrder.PaidBy.FAMILY and order.state != WorkOrder.State.READY:
+            return "The family pays: the work is brought to Ready first."
+        return ""
 
     @property
     def is_at_bench(self) -> bool:
@@ -66,20 +96,31 @@ class BenchSheet:
         return words, tones.get(self.place, "quiet")
 
 
-def get_bench_sheet(tag: str, today: date) -> BenchSheet | None:
-    """Return what the bench needs today about the instrument with this tag, None when there is none. At most five queries."""
+def get_bench_sheet(tag: str, today: date, *, for_intake: bool = False) -> BenchSheet | None:
+    """Return what the bench needs today about the instrument with this tag, None when there is none. At most nine queries.
+
+    What an intake is asked with is read where it can come in, and with `for_intake` in any case.
+    """
     instrument = fleet.get_by_tag(tag)
     if instrument is None:
         return None
     here: Any = instrument.here  # type: ignore[attr-defined]
-    holder = _holder(instrument, today)
-    lend = holder is not None and not holder.is_loaner and holder.loaner is None
-    return BenchSheet(
+    holder = get_holder(instrument, today)
+    sheet = BenchSheet(
         instrument=instrument,
         where=fleet.describe(here) if here else None,
         order=fleet.get_open_work_order(instrument),
         holder=holder,
-        loaners=list_loaners(instrument) if lend else [],
+    )
+    if not sheet.can_come_in and not for_intake:
+        return sheet
+    kind = instrument.item.kind_id
+    return replace(
+        sheet,
+        loaners=list_loaners(instrument) if sheet.may_lend else [],
+        services=list(fleet.list_services(kind)),
+        parts=list(fleet.list_parts(kind)),
+        warranty=list(work_queries.list_warranty_work(instrument, on=today)[:MOST_EARLIER]),
     )
 
 
@@ -89,7 +130,8 @@ def list_loaners(instrument: Instrument) -> list[Instrument]:
     return list(found.exclude(pk=instrument.pk)[:MOST_LOANERS])
 
 
-def _holder(instrument: Instrument, today: date) -> Holder | None:
+def get_holder(instrument: Instrument, today: date) -> Holder | None:
+    """Return who has the instrument on an open agreement today, None when nobody has."""
     units = AgreementUnit.objects.filter(
         ended_at=None, agreement__units__instrument=instrument, agreement__units__ended_at=None
     ).select_related("instrument", "agreement__student", "agreement__plan_version")

@@ -10,18 +10,21 @@ from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_POST
 
+from billing import repairs
 from rentals.agreements import errors as agreement_errors
 from rentals.counter.bench import operations
 from rentals.counter.bench.forms import GoOutForm, ShopForm, TakeInForm
 from rentals.counter.bench.queries import BenchSheet, get_bench_sheet
 from rentals.inventory import operations as fleet
 from rentals.inventory import queries
+from rentals.inventory.models import WorkOrder
+from rentals.inventory.operations import photos
 from rentals.runtime import clock
 from rentals.runtime.camera import with_camera
 from rentals.runtime.locks import RowsBusyError
 from rentals.runtime.templatetags.office import day
 from rentals.staff.parking import stands_on
-from rentals.staff.policy import requires
+from rentals.staff.policy import acting_user, requires
 
 KEPT_SCANS = 8
 SAME_SCAN = datetime.timedelta(seconds=3)
@@ -38,6 +41,7 @@ REFUSALS = (
     fleet.MoveBeforeLastMoveError,
     operations.LoanerUnknownError,
     operations.NobodyWaitsForItError,
+    repairs.RepairChargedError,
     agreement_errors.AgreementEndedError,
     agreement_errors.InstrumentTakenError,
     agreement_errors.InstrumentNotAvailableError,
@@ -88,8 +92,8 @@ def _remember(request: HttpRequest, tag: str, verdict: tuple[str, str]) -> None:
     request.session["bench_scans"] = [line, *scans][:KEPT_SCANS]
 
 
-def _sheet_or_404(tag: str) -> BenchSheet:
-    sheet = get_bench_sheet(tag, clock.today())
+def _sheet_or_404(tag: str, *, for_intake: bool = False) -> BenchSheet:
+    sheet = get_bench_sheet(tag, clock.today(), for_intake=for_intake)
     if sheet is None:
         raise Http404
     return sheet
@@ -125,7 +129,7 @@ def _act(
 @stands_on(_page_of)
 def bench_take_in(request: HttpRequest, tag: str) -> HttpResponseBase:
     """Take in to the shop, with what is wrong and perhaps a loaner out."""
-    sheet = _sheet_or_404(tag)
+    sheet = _sheet_or_404(tag, for_intake=True)
 
     def run(data: dict[str, Any], **who: Any) -> operations.TakenIn:
         return operations.take_in(
@@ -133,14 +137,36 @@ def bench_take_in(request: HttpRequest, tag: str) -> HttpResponseBase:
             problem=data["problem"],
             location=data["location"],
             loaner_tag=data.get("loaner", ""),
+            problem_kind=data["problem_kind"],
+            again_for=data["again_for"],
+            promised_on=data["promised_on"],
+            intake=data["intake"],
             **who,
         )
 
     def words(made: operations.TakenIn) -> str:
+        _keep_pictures(request, made.order, form.cleaned_data["pictures"])
         lent = f" {made.loaner.asset_tag} is out as a loaner." if made.loaner else ""
         return f"{sheet.instrument.asset_tag} is in the shop.{lent}"
 
-    return _act(request, sheet, name="take_in", form=TakeInForm(request.POST, sheet=sheet, auto_id="in_%s"), run=run, words=words)
+    form = TakeInForm(request.POST, request.FILES, sheet=sheet, auto_id="in_%s")
+    return _act(request, sheet, name="take_in", form=form, run=run, words=words)
+
+
+def _keep_pictures(request: HttpRequest, order: WorkOrder, pictures: list[Any]) -> None:
+    """Keep the pictures of an intake; of each that cannot be kept a sentence. The intake stands either way."""
+    for upload in pictures:
+        try:
+            photos.add_photo(
+                instrument=order.instrument,
+                upload=upload,
+                caption="When it came in",
+                work_order=order,
+                acting_user=acting_user(request),
+                now=clock.now(),
+            )
+        except (photos.PictureRefusedError, photos.TooManyPhotosError, RowsBusyError) as error:
+            messages.warning(request, f"{str(upload.name)[:60]}: {error}")
 
 
 @require_POST
@@ -153,6 +179,7 @@ def bench_go_out(request: HttpRequest, tag: str) -> HttpResponseBase:
 
     def run(data: dict[str, Any], **who: Any) -> Any:
         facts = {"instrument": sheet.instrument, "work_done": data["work_done"], "location": data["location"], **who}
+        facts["grade"] = data["grade"]
         if to_family:
             return operations.hand_back(loaner_is_back=data.get("loaner_is_back", False), **facts)
         return operations.put_on_shelf(**facts)

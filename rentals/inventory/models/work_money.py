@@ -21,6 +21,7 @@ class BenchSetting(models.Model):
         max_digits=9, decimal_places=2, default=Decimal("0.00"), help_text="Work a family pays above this needs its approval."
     )
     estimate_days = models.PositiveSmallIntegerField(default=30, help_text="How long an estimate holds.")
+    tax_labour = models.BooleanField(default=True, help_text="Labour that a family pays is taxed as goods are.")
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
@@ -162,6 +163,11 @@ class Estimate(models.Model):
 
     def __str__(self) -> str:
         return f"{self.order_id}, {self.made_at:%Y-%m-%d}"
+
+    @property
+    def total(self) -> Decimal:
+        """What its lines come to before tax; they must be at hand (`prefetch_related`)."""
+        return sum((line.price for line in self.lines.all()), Decimal("0.00"))
 
 
 class EstimateLine(models.Model):

@@ -14,7 +14,7 @@ from rentals.staff.models import User
 
 @transaction.atomic
 def change_settings(
-    *, version: int, warranty_days: int, estimate_above: Decimal, estimate_days: int, acting_user: User
+    *, version: int, warranty_days: int, estimate_above: Decimal, estimate_days: int, tax_labour: bool, acting_user: User
 ) -> BenchSetting:
     """Change how long the shop answers for its work, and from which sum a family is asked. Raises BenchSettingChangedError."""
     BenchSetting.objects.get_or_create(pk=1)
@@ -25,6 +25,7 @@ def change_settings(
         "warranty_days": warranty_days,
         "estimate_above": estimate_above,
         "estimate_days": estimate_days,
+        "tax_labour": tax_labour,
         "version": version + 1,
     }
     for name, value in facts.items():
