@@ -75,10 +75,30 @@ def print_html(html: str) -> bytes:
     return made
 
 
+def print_sheet(html: str, css: str) -> bytes:
+    """Print pages that bring their own style and size and must come out at exactly that size: labels, say.
+
+    The viewer is told not to scale them to the paper. Raises CannotMakePdfError where Pango is missing.
+    """
+    if problem := pango_problem():
+        raise CannotMakePdfError(problem)
+
+    def unscaled(_document: Any, made: Any) -> None:
+        made.catalog["ViewerPreferences"] = press.pydyf.Dictionary({"PrintScaling": "/None"})
+
+    with _one_at_a_time:
+        press = _press()
+        style = press.weasyprint.CSS(string=css, url_fetcher=press.fetcher, font_config=press.fonts, base_url="office:")
+        page = press.weasyprint.HTML(string=html, base_url="office:", url_fetcher=press.fetcher)
+        made: bytes = page.write_pdf(stylesheets=[style], font_config=press.fonts, finisher=unscaled)
+    return made
+
+
 class _Press:
     """WeasyPrint with the print style and the fonts read once per process (a fifth faster than reading them each time)."""
 
     def __init__(self) -> None:
+        import pydyf
         import weasyprint
         from weasyprint.text.fonts import FontConfiguration
         from weasyprint.urls import URLFetcher, URLFetcherResponse
@@ -91,7 +111,7 @@ class _Press:
                 path = own_file(url)
                 return URLFetcherResponse(url, body=path.read_bytes())
 
-        self.weasyprint = weasyprint
+        self.weasyprint, self.pydyf = weasyprint, pydyf
         self.fetcher = OwnFilesOnly()
         self.fonts = FontConfiguration()
         self.style = weasyprint.CSS(

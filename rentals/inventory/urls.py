@@ -3,7 +3,7 @@
 from django.urls import path
 
 from rentals.inventory import count_urls
-from rentals.inventory.views import catalogue, custody, imports, instruments, locations, photos, work
+from rentals.inventory.views import catalogue, custody, imports, instruments, label_setup, labels, locations, photos, work
 
 urlpatterns = [
     path("instruments/", instruments.instruments, name="instruments"),
@@ -22,6 +22,19 @@ urlpatterns = [
     path("instruments/photos/<int:photo_id>/remove/", photos.photo_remove, name="photo_remove"),
     path("instruments/photos/<int:photo_id>/put-back/", photos.photo_put_back, name="photo_put_back"),
     path("instruments/photos/<int:photo_id>/erase/", photos.photo_erase, name="photo_erase"),
+    path("instruments/labels/", labels.labels, name="labels"),
+    path("instruments/labels/scanned/", labels.labels_scanned, name="labels_scanned"),
+    path("instruments/labels/print/", labels.labels_print, name="labels_print"),
+    path("instruments/labels/<int:print_id>/", labels.label_print, name="label_print"),
+    path("instruments/labels/<int:print_id>/pdf/", labels.label_print_pdf, name="label_print_pdf"),
+    path("instruments/labels/<int:print_id>/take-back/", labels.label_print_take_back, name="label_print_take_back"),
+    path("instruments/labels/set-up/", label_setup.label_setup, name="label_setup"),
+    path("instruments/labels/sheets/add/", label_setup.label_layout_add, name="label_layout_add"),
+    path("instruments/labels/sheets/<int:layout_id>/", label_setup.label_layout_change, name="label_layout_change"),
+    path("instruments/labels/printers/add/", label_setup.label_printer_add, name="label_printer_add"),
+    path("instruments/labels/printers/<int:printer_id>/", label_setup.label_printer_change, name="label_printer_change"),
+    path("instruments/labels/printers/<int:printer_id>/calibrate/", label_setup.label_calibrate, name="label_calibrate"),
+    path("instruments/labels/printers/<int:printer_id>/sheet/", label_setup.label_calibration_pdf, name="label_calibration_pdf"),
     path("instruments/import/", imports.fleet_import, name="fleet_import"),
     path("instruments/import/<int:draft_id>/columns/", imports.import_columns, name="import_columns"),
     path("instruments/import/<int:draft_id>/check/", imports.import_check, name="import_check"),

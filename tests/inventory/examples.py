@@ -1,10 +1,11 @@
 """Examples for addresses of this room (see tests/architecture/test_urls.py)."""
 
 import datetime
+import uuid
 
-from rentals.inventory.models import Photo
+from rentals.inventory.models import LabelLayout, LabelPrinter, Photo
 from rentals.inventory.operations import imports as operations
-from rentals.inventory.operations import photos
+from rentals.inventory.operations import labels, photos
 from tests.factories import TechnicianFactory
 from tests.inventory.factories import (
     CatalogueItemFactory,
@@ -38,7 +39,28 @@ def removed_photo_id() -> int:
     return photos.remove_photo(photo=photo, because="It shows nothing useful", acting_user=TechnicianFactory(), now=NOW).pk
 
 
+def layout() -> LabelLayout:
+    """The layout of thirty labels, of the reference data."""
+    return LabelLayout.objects.get(columns=3, rows=10)
+
+
+def printer_id() -> int:
+    """A printer for labels."""
+    return LabelPrinter.objects.create(name=f"Printer {LabelPrinter.objects.count()}", layout=layout()).pk
+
+
+def print_id() -> int:
+    """A label that was printed."""
+    return labels.print_labels(
+        request_key=uuid.uuid4(), instruments=[InstrumentFactory().pk], layout=layout(), printer=None, starts_at=1,
+        acting_user=TechnicianFactory(), now=NOW,
+    ).pk  # fmt: skip
+
+
 EXAMPLES = {
+    "layout_id": lambda: layout().pk,
+    "printer_id": printer_id,
+    "print_id": print_id,
     "photo_id": photo_id,
     "photo_put_back.photo_id": removed_photo_id,
     "photo_erase.photo_id": removed_photo_id,

@@ -8,7 +8,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import DatabaseError, IntegrityError, transaction
 from django.urls import reverse
-from PIL import Image
+from PIL import Image, ImageFile
 
 from rentals.inventory.models import Photo
 from rentals.inventory.operations import photos as operations
@@ -103,6 +103,13 @@ class TestRemake:
         with pytest.raises(pictures.PictureRefusedError, match=said) as refused:
             pictures.remake(content)
         assert any(word in str(refused.value) for word in ("take", "Take", "choose", "send it again"))
+
+    @pytest.mark.parametrize("content", [files.picture()[:900], files.picture(kind="PNG")[:300]], ids=["jpeg", "png"])
+    def test_refuses_what_is_cut_off_after_another_library_has_let_it_pass(self, content, monkeypatch):
+        """WeasyPrint sets this for the whole process when it is loaded."""
+        monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)
+        with pytest.raises(pictures.PictureRefusedError, match="cut off"):
+            pictures.remake(content)
 
 
 @pytest.mark.django_db

@@ -5,7 +5,7 @@ import random
 
 from dateutil.relativedelta import relativedelta
 
-from rentals.counter.demo import fleet, history, incidents, people, pictures, shop
+from rentals.counter.demo import fleet, history, incidents, labels, people, pictures, shop
 from rentals.runtime.statistics import refresh_statistics
 
 MONTHS = 18
@@ -20,6 +20,7 @@ def load(*, households: int, seed: int, today: datetime.date, now: datetime.date
     families = people.enrol_families(the_shop, count=households, opened_on=opened_on, today=today, chance=chance)
     shelf = people.stock_shelves(the_shop, count=households * 4 // 3, opened_on=opened_on, at=opened_at, chance=chance)
     fleet.book_fleet(the_shop, opened_on=opened_on, now=opened_at)
+    labels.label_fleet(the_shop, now=opened_at)
     chance.shuffle(shelf)
     story = history.Story(the_shop, families, shelf, opened_on, today, now, chance)
     history.live_through(story)

@@ -1,5 +1,7 @@
 """Labels: the sheets and rolls they come on, the printers that print them, and which label was printed when."""
 
+from typing import Any
+
 import pghistory
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -9,8 +11,8 @@ from rentals.inventory.models.catalogue import Location
 from rentals.inventory.models.instruments import Instrument
 
 
-def _millimetres(**options: object) -> "models.DecimalField[object, object]":
-    return models.DecimalField(max_digits=7, decimal_places=3, **options)  # type: ignore[arg-type]
+def _millimetres(**options: Any) -> "models.DecimalField[Any, Any]":
+    return models.DecimalField(max_digits=7, decimal_places=3, **options)
 
 
 @pghistory.track()

@@ -48,8 +48,10 @@ def remake(content: bytes) -> Picture:
     Raises PictureRefusedError.
     """
     _refuse_early(content)
-    from PIL import Image, ImageOps
+    from PIL import Image, ImageFile, ImageOps
 
+    # The renderer of PDFs lets cut-off pictures pass for the whole process when it is loaded; it shows the office's own only.
+    ImageFile.LOAD_TRUNCATED_IMAGES = False
     try:
         with Image.open(io.BytesIO(content), formats=["JPEG", "PNG", "WEBP"]) as opened:
             _refuse_size(opened)

@@ -33,6 +33,8 @@ def list_actions(
     found += [{"label": words, "url": reverse(name, args=[unit.pk])} for name, words, need in acts if may(user, need)]
     if place in IN_HAND and not open_unit and not hold and may(user, "instruments.hold"):
         found.append({"label": "Hold it", "url": reverse("instrument_hold", args=[unit.pk])})
+    if may(user, "instruments.label") and place not in ("sold", "retired"):
+        found.append({"label": "Print its label", "url": reverse("labels_print", query={"instruments": str(unit.pk)})})
     if may(user, "instruments.edit"):
         found.append({"label": "Change its facts", "url": reverse("instrument_change", args=[unit.pk])})
     return found

@@ -37,6 +37,8 @@ def instruments(request: HttpRequest) -> HttpResponseBase:
     page = Paginator(narrowed.apply(), PAGE).get_page(request.GET.get("page"))
     rows = [{"instrument": unit, "where": queries.describe(unit.here) if unit.here else None} for unit in page]  # type: ignore[attr-defined]
     actions = [{"label": "Export as CSV", "url": f"{reverse('instruments_export')}?{request.GET.urlencode()}"}]
+    if may(request.user, "instruments.label") and page.object_list:
+        actions.append({"label": "Print labels of these", "url": f"{reverse('labels_print')}?{request.GET.urlencode()}"})
     if may(request.user, "fleet.import"):
         actions.append({"label": "Take in a spreadsheet", "url": reverse("fleet_import")})
     if may(request.user, "instruments.edit"):

@@ -1,0 +1,1 @@
+"""Labels: their codes, their places on a sheet, and the pages they are printed on."""
