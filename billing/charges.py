@@ -12,7 +12,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from billing import allocation, chart, ledger
-from billing.models import BankMatch, BillingRun, CardRefund, Charge, ChargeLine, JournalEntry, Refund
+from billing.models import BankMatch, BillingRun, CardRefund, Charge, ChargeLine, FleetSale, JournalEntry, Refund
 from billing.taking.days import is_counted
 from rentals.agreements import life, periods
 from rentals.agreements import queries as terms
@@ -70,6 +70,14 @@ class RefundLeftError(Exception):
             f"This refund of {written_day(charge.due_on)} is matched with a bank line, made a deposit smaller or went back to a "
             "card, so it cannot be voided. Undo the match first, or take what the family brings back as a payment."
         )
+        self.charge = charge
+
+
+class SaleNotUndoneError(Exception):
+    """The charge is the sale of an instrument, which is undone as a whole: the instrument comes back with it."""
+
+    def __init__(self, charge: Charge) -> None:
+        super().__init__("This is the sale of an instrument. Undo the sale on the instrument's page: that voids this charge too.")
         self.charge = charge
 
 
@@ -281,8 +289,8 @@ def settle_rent(
 def void_charge(*, charge: Charge, reason: str, acting_user: User, now: datetime.datetime) -> Charge:
     """Take a charge back: its entry is reversed today, what was paid on it is released and applied to what else is owed.
 
-    The charge stays on the account, marked void with the reason. Outermost. Raises ChargeVoidedError, RefundLeftError,
-    RefundCountedError, MonthClosedError.
+    The charge stays on the account, marked void with the reason. Outermost. Raises ChargeVoidedError, SaleNotUndoneError,
+    RefundLeftError, RefundCountedError, MonthClosedError.
     """
     lock_one(Household.objects.filter(pk=charge.household_id))
     charge = lock_one(Charge.objects.filter(pk=charge.pk))
@@ -290,6 +298,8 @@ def void_charge(*, charge: Charge, reason: str, acting_user: User, now: datetime
         raise ChargeVoidedError(charge)
     if charge.kind == Charge.Kind.REFUND:
         _check_refund(charge)
+    if charge.kind == Charge.Kind.PURCHASE and FleetSale.objects.filter(charge=charge, undone_at=None).exists():
+        raise SaleNotUndoneError(charge)
     allocation.release_of_charge(charge_id=charge.pk, now=now)
     entry_on = max(timezone.localdate(now), charge.entry.entry_on)
     charge.void_entry = ledger.reverse_entry(

@@ -12,6 +12,11 @@ GUARDS = [
     "fleetremoval_kept",
     "fleetremoval_takes_all_out",
     "fleetremoval_only_undone",
+    "fleetsale_equals_entry",
+    "fleetsale_only_undone",
+    "fleetsale_kept",
+    "held_stay_off_agreements",
+    "rented_are_not_held",
 ]
 
 

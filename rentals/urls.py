@@ -18,6 +18,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("rentals.counter.urls")),
     path("", include("rentals.inventory.urls")),
     path("", include("rentals.counter.bench.urls")),
+    path("", include("rentals.counter.fleet.urls")),
     path("", include("rentals.counter.signup.urls")),
     path("", include("rentals.counter.agreement_urls")),
     path("", include("rentals.counter.life.urls")),

@@ -49,7 +49,7 @@ from billing.models.closing import (
 from billing.models.collecting import OverdueStep, StepsVersion
 from billing.models.credits import Adjustment, CreditNote, Refund
 from billing.models.derived import MonthTotal, OpenItem
-from billing.models.fleet import DepreciatedMonth, FleetAsset, FleetDepreciation, FleetRemoval
+from billing.models.fleet import DepreciatedMonth, FleetAsset, FleetDepreciation, FleetRemoval, FleetSale
 from billing.models.ledger import Account, ClosedMonth, JournalEntry, Posting
 from billing.models.overdue import OverdueNotice
 from billing.models.payments import Allocation, Deposit, Payment, PaymentReturn
@@ -106,6 +106,7 @@ __all__ = [
     "FleetAsset",
     "FleetDepreciation",
     "FleetRemoval",
+    "FleetSale",
     "Instalment",
     "JournalEntry",
     "MatchingRun",

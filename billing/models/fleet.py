@@ -6,6 +6,7 @@ from typing import ClassVar
 from django.db import models
 from django.db.models import F, Q
 
+from billing.models.charges import Charge
 from billing.models.ledger import JournalEntry, amount_field
 
 
@@ -118,3 +119,37 @@ class FleetRemoval(models.Model):
 
     def __str__(self) -> str:
         return f"{self.asset_id} {self.how} {self.removed_on}"
+
+
+class FleetSale(models.Model):
+    """An instrument sold outside an agreement, to a family or to a buyer in words; undone when it was a mistake.
+
+    A buyer that the shop does not know is named in `buyer`; the books carry it on the household of sales at the counter.
+    """
+
+    instrument = models.ForeignKey("inventory.Instrument", on_delete=models.PROTECT, related_name="fleet_sales")
+    household = models.ForeignKey("families.Household", on_delete=models.PROTECT, related_name="fleet_sales")
+    buyer = models.CharField(max_length=120, blank=True, help_text="Where it is no family of the programme.")
+    sold_on = models.DateField()
+    price = amount_field()
+    tax = amount_field()
+    charge = models.OneToOneField(Charge, on_delete=models.PROTECT, related_name="fleet_sale", db_constraint=False)
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, related_name="+")
+    undone_at = models.DateTimeField(null=True)
+    undone_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, null=True, related_name="+")
+    undone_because = models.CharField(max_length=160, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["instrument"], condition=Q(undone_at=None), name="fleet_sale_once"),
+            models.CheckConstraint(condition=Q(price__gt=0, tax__gte=0), name="fleet_sale_for_something"),
+            models.CheckConstraint(
+                condition=Q(undone_at=None, undone_by=None, undone_because="")
+                | (Q(undone_at__gte=F("made_at"), undone_by__isnull=False) & ~Q(undone_because="")),
+                name="fleet_sale_undone_by_someone",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.instrument_id}: {self.price}"

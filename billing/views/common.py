@@ -41,6 +41,7 @@ EXPECTED = (
     takings.NotAMistakeError,
     payments.PayerOfAnotherHouseholdError,
     charges.RefundLeftError,
+    charges.SaleNotUndoneError,
     charges.RefundCountedError,
     credits.AmountNotPositiveError,
     credits.ReasonMissingError,

@@ -1,17 +1,18 @@
-"""A move taken back: the instrument goes back to where it was before, and the chain shows both. One transaction."""
+"""Moves taken back, and instruments that come back after all; the chain shows both. Each function is one transaction."""
 
 import datetime
 
 from django.db import transaction
 
 from rentals.inventory import queries
-from rentals.inventory.models import Custody, Instrument, WorkOrder
+from rentals.inventory.models import Custody, Instrument, Location, WorkOrder
 from rentals.inventory.operations.errors import (
+    InstrumentNotThereError,
     InstrumentOnAgreementError,
     MoveNotUndoneError,
     WorkOrderStillOpenError,
 )
-from rentals.inventory.operations.instruments import carry
+from rentals.inventory.operations.instruments import GONE, carry
 from rentals.runtime import locks
 from rentals.staff.models import User
 
@@ -52,3 +53,17 @@ def undo_move(*, custody: Custody, acting_user: User, now: datetime.datetime) ->
         reason=f"Undone: {here.reason}",
         moved_by=acting_user,
     )
+
+
+@transaction.atomic
+def bring_back(*, instrument: Instrument, location: Location, reason: str, acting_user: User, now: datetime.datetime) -> Custody:
+    """Put an instrument that was lost, retired or sold onto the shelf at `location` again; return its new stay.
+
+    A step of finding it or of undoing its sale: the books are the caller's. Raises InstrumentNotThereError where it is not
+    gone, MoveBeforeLastMoveError, RowsBusyError.
+    """
+    locks.lock_one(Instrument.objects.filter(pk=instrument.pk))
+    here = queries.list_custodies(instrument).filter(ended_at=None).first()
+    if here is None or here.place not in GONE:
+        raise InstrumentNotThereError(instrument, str(here.place) if here else "", Custody.Place.SHELF)
+    return carry(instrument, here, now, place=Custody.Place.SHELF, location=location, reason=reason, moved_by=acting_user)
