@@ -9,7 +9,7 @@ from billing import overdue, payments
 from billing.models import Payment
 from rentals.agreements import operations as agreement_operations
 from rentals.agreements.models import Agreement, AgreementUnit
-from rentals.counter.demo import autopay, bank, cards, closing, leaving, money, owing, staying, taking
+from rentals.counter.demo import autopay, bank, cards, closing, leaving, money, owing, parting, staying, taking
 from rentals.counter.demo.history import Story
 from rentals.inventory import operations as fleet_operations
 from rentals.inventory.models import Custody, Instrument, WorkOrder
@@ -46,7 +46,7 @@ def let_happen(story: Story) -> None:
     autopay.put_on_autopay(story)
     _clean(story)
     _lend_to_a_school(story)
-    _retire(story)
+    parting.let_part(story)
     cards.pay_by_card(story)
     taking.count_days_down(story)
     bank.bank_history(story)
@@ -142,10 +142,6 @@ def _lend_to_a_school(story: Story) -> None:
             "Lent to the school for its demonstration evening",
             school=programme.school,
         )
-
-
-def _retire(story: Story) -> None:
-    _move(story, story.shelf.pop(), Custody.Place.RETIRED, "Beyond repair: cracked body")
 
 
 def _move(story: Story, instrument: Instrument, place: str, reason: str, **keeper: Any) -> None:

@@ -48,5 +48,5 @@ DROP FUNCTION billing_sale_equals_entry();
 
 
 class Migration(migrations.Migration):
-    dependencies = [("billing", "0048_fleet_sales")]
+    dependencies = [("billing", "0049_fleet_sales")]
     operations = [migrations.RunSQL(SALES, AWAY)]

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('billing', '0047_payers_of_earlier_matches'),
+        ("billing", "0048_repair_charges"),
         ('families', '0006_search_functions'),
         ('inventory', '0011_work_order_guards'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
