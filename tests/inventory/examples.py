@@ -7,6 +7,7 @@ from rentals.inventory.models import LabelLayout, LabelPrinter, Photo
 from rentals.inventory.operations import imports as operations
 from rentals.inventory.operations import labels, photos
 from tests.factories import TechnicianFactory
+from tests.inventory.count_cases import opened
 from tests.inventory.factories import (
     CatalogueItemFactory,
     InstrumentFactory,
@@ -67,6 +68,7 @@ EXAMPLES = {
     "instrument_id": lambda: InstrumentFactory().pk,
     "order_id": lambda: WorkOrderFactory().pk,
     "int:draft_id": draft_id,
+    "count_id": lambda: opened().pk,
     "custody_id": lambda: InstrumentFactory().custodies.get().pk,
     "tag": lambda: InstrumentFactory().asset_tag,
     "sku": lambda: ProductFactory().sku,

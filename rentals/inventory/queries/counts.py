@@ -74,6 +74,7 @@ class Reconciled:
     missing: list[Finding] = field(default_factory=list)
     unexpected: list[Finding] = field(default_factory=list)
     explained: list[Finding] = field(default_factory=list)
+    settlements: int = 0
     settled_missing: int = 0
     settled_unexpected: int = 0
 
@@ -97,7 +98,7 @@ def reconcile(
     """
     at = count.closed_at or at
     scans, units = _settled(count)
-    result = Reconciled(count, at)
+    result = Reconciled(count, at, settlements=len(scans) + len(units))
     figures = dict.fromkeys(("found", "settled_missing", "settled_unexpected"), 0)
     for finding in _compare(count, at, only):
         if finding.standing is Standing.FOUND:
