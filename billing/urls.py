@@ -52,6 +52,7 @@ urlpatterns = [
     path("bank/", include("billing.banking.urls")),
     path("books/autopay/", include("billing.autopay.urls")),
     path("books/fleet/", include("billing.fleet.urls")),
+    path("fleet/", include("billing.earning.urls")),
     path("", include("billing.collecting.urls")),
     path("books/deposits/", deposits.deposit_list, name="deposits"),
     path("books/deposits/<int:deposit_id>/", deposits.deposit, name="deposit"),
