@@ -74,6 +74,7 @@ NO_PAGES = {
     *("health", "household_export", "instruments_export", "journal_csv", "journal_beancount", "import_errors"),  # files
     *("report_csv", "report_xlsx", "closing_file", "journal_file", "fleet_assets_csv", "credit_balances_csv"),  # files, too
     "aging_csv",  # a file, too
+    *("fleet_figures_csv", "fleet_figures_items_csv", "fleet_figures_instruments_csv", "fleet_idle_csv", "fleet_advice_csv"),
     *("photo", "photo_thumb"),  # pictures
     *("statement_print", "agreement_recover"),  # steps on the way to another page
     *("document_pdf", "letters_print", "payment_receipt", "autopay_file"),  # files, or made while one waits
