@@ -55,7 +55,18 @@ from rentals.documents import outbox
 from rentals.documents.models import Document
 from rentals.families import operations as families
 from rentals.families.models import Guardian, Household, Student
-from rentals.inventory.models import CatalogueItem, Custody, Instrument, Location, Photo, Product, WorkOrder
+from rentals.inventory.models import (
+    CatalogueItem,
+    Custody,
+    Instrument,
+    LabelLayout,
+    LabelPrint,
+    LabelPrinter,
+    Location,
+    Photo,
+    Product,
+    WorkOrder,
+)
 from rentals.inventory.operations import imports, photos
 from rentals.runtime import clock
 from rentals.staff.models import Role, User
@@ -76,6 +87,7 @@ NO_PAGES = {
     "aging_csv",  # a file, too
     *("fleet_figures_csv", "fleet_figures_items_csv", "fleet_figures_instruments_csv", "fleet_idle_csv", "fleet_advice_csv"),
     *("photo", "photo_thumb"),  # pictures
+    *("label_print_pdf", "label_calibration_pdf"),  # files, made while one waits
     *("statement_print", "agreement_recover"),  # steps on the way to another page
     *("document_pdf", "letters_print", "payment_receipt", "autopay_file"),  # files, or made while one waits
     *(
@@ -287,6 +299,9 @@ class Scenario:
             "int:draft_id": draft.pk,
             "instrument_id": rented.pk,
             "tag": rented.asset_tag,
+            "layout_id": LabelLayout.objects.order_by("-columns")[0].pk,
+            "printer_id": LabelPrinter.objects.order_by("pk")[0].pk,
+            "print_id": LabelPrint.objects.order_by("pk")[0].pk,
             "photo_id": kept.pk,
             "photo_erase.photo_id": gone.pk,
             "report_code": "receivables",

@@ -18,9 +18,9 @@ from rentals.inventory.labelling.setup_forms import LayoutForm, MeasuredForm, Pr
 from rentals.inventory.models import LabelLayout, LabelPrinter
 from rentals.inventory.operations import labels as operations
 from rentals.inventory.queries import labels as queries
-from rentals.inventory.views.labels import pdf_answer
+from rentals.inventory.views.labels import PDFS, pdf_answer
 from rentals.runtime.locks import RowsBusyError
-from rentals.staff.limits import EXPORTS, limited
+from rentals.staff.limits import limited
 from rentals.staff.policy import acting_user, requires
 
 
@@ -159,7 +159,7 @@ def label_calibrate(request: HttpRequest, printer_id: int) -> HttpResponseBase:
 
 @require_safe
 @requires("labels.set_up")
-@limited("export", per_minute=EXPORTS)
+@limited("labels", per_minute=PDFS)
 def label_calibration_pdf(request: HttpRequest, printer_id: int) -> HttpResponseBase:
     """Send the calibration sheet, uncorrected; with `?check=1` as the printer is corrected now."""
     printer = get_object_or_404(LabelPrinter.objects.select_related("layout"), pk=printer_id)

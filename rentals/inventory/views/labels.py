@@ -23,12 +23,14 @@ from rentals.inventory.queries import labels as queries
 from rentals.inventory.queries import list_instruments
 from rentals.runtime import clock
 from rentals.runtime.locks import RowsBusyError
-from rentals.staff.limits import EXPORTS, limited
+from rentals.staff.limits import limited
 from rentals.staff.operations import RequestKeyReusedError
 from rentals.staff.parking import stands_on
 from rentals.staff.policy import acting_user, requires
 
 PAGE = 20
+PDFS = 30
+"""A minute and person: labels are often printed one by one."""
 ON_A_PAGE = 60
 SHOWN = 12
 """So many tags stand on the page of what will be printed; the rest are counted."""
@@ -183,7 +185,7 @@ def label_print(request: HttpRequest, print_id: int) -> HttpResponseBase:
 
 @require_safe
 @requires("instruments.label")
-@limited("export", per_minute=EXPORTS)
+@limited("labels", per_minute=PDFS)
 def label_print_pdf(request: HttpRequest, print_id: int) -> HttpResponseBase:
     """Send the labels of a print as a PDF, drawn anew each time."""
     found = _print_or_404(print_id)
