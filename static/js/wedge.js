@@ -4,7 +4,7 @@
 //   data-wedge-least  shortest code (6)
 //   data-wedge-to     an address that takes ?code=
 // A burst is told as a bubbling "scan" event (detail.code) on the data-wedge element. If nobody cancels it: an element that holds a
-// [data-wedge-field] puts the code there and sends its form; else data-wedge-to is opened, or offered where a form was begun.
+// [data-wedge-list] (a box of many lines) adds the code there; one that holds a [data-wedge-field] puts it there and sends its form; else data-wedge-to is opened, or offered where a form was begun.
 // Letters of a burst that landed in some other field are taken out again. A field with data-takes-scan, and a search, keeps them:
 // there the scanner's Enter goes on to the next field instead of sending a form that is not finished.
 // Without this script the scan field still works: the scanner types into it and its Enter sends the form.
@@ -116,7 +116,12 @@ export const scanned = (root, place, code) => {
   const event = new CustomEvent("scan", { bubbles: true, cancelable: true, detail: { code } });
   if (!place.dispatchEvent(event)) return;
   const target = place.querySelector("[data-wedge-field]");
-  if (place.dataset.wedgeTo) open(root, place.dataset.wedgeTo, code);
+  const list = place.querySelector("[data-wedge-list]");
+  if (list) {
+    list.value = `${list.value.trimEnd()}\n${code}\n`.trimStart();
+    list.dispatchEvent(new Event("input", { bubbles: true }));
+    list.focus();
+  } else if (place.dataset.wedgeTo) open(root, place.dataset.wedgeTo, code);
   else if (target) {
     target.value = code;
     target.form?.requestSubmit();

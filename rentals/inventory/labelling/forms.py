@@ -53,8 +53,10 @@ class ScannedForm(OfficeForm):
 
     tags = forms.CharField(
         label="Asset tags",
-        widget=forms.Textarea(attrs={"rows": 8, "autocapitalize": "characters", "spellcheck": "false", "class": "code"}),
-        help_text="Scan one after the other: the scanner goes to the next line by itself. Commas and spaces part them, too.",
+        widget=forms.Textarea(
+            attrs={"rows": 6, "autocapitalize": "characters", "spellcheck": "false", "class": "code", "data-wedge-list": True}
+        ),
+        help_text="Scan one after the other, wherever the cursor stands: each gets a line. Commas and spaces part typed ones.",
     )
 
     def clean_tags(self) -> list[str]:

@@ -22,6 +22,7 @@ from rentals.inventory.operations import labels as operations
 from rentals.inventory.queries import labels as queries
 from rentals.inventory.queries import list_instruments
 from rentals.runtime import clock
+from rentals.runtime.camera import with_camera
 from rentals.runtime.locks import RowsBusyError
 from rentals.staff.limits import limited
 from rentals.staff.operations import RequestKeyReusedError
@@ -45,6 +46,7 @@ class Chosen:
     total: int
 
 
+@with_camera
 @requires("instruments.label")
 def labels(request: HttpRequest) -> HttpResponseBase:
     """Show who has no label yet, the ways to choose others, and what was printed."""
@@ -65,6 +67,7 @@ def _show(request: HttpRequest, form: ScannedForm) -> HttpResponseBase:
 
 
 @require_POST
+@with_camera
 @requires("instruments.label")
 @stands_on(lambda: reverse("labels"))
 def labels_scanned(request: HttpRequest) -> HttpResponseBase:
