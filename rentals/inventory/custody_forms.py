@@ -5,7 +5,7 @@ from typing import Any
 from django import forms
 
 from rentals.inventory import rules
-from rentals.inventory.models import Custody, Location
+from rentals.inventory.models import Custody, Instrument, Location
 from rentals.runtime.forms import DayField, OfficeForm
 
 BY_HAND = ("shelf", "bench", "school")
@@ -75,3 +75,35 @@ class HoldForm(OfficeForm):
     held_until = DayField(
         label="Free again on", required=False, help_text="On this day it is free by itself. Empty: until somebody releases it."
     )
+
+
+class BatchForm(PlaceForm):
+    """A round of moves: where the scanned instruments go, why, and in what condition they are."""
+
+    reason = forms.CharField(label="Why", max_length=140, help_text="For the history of each: back from the band night.")
+    grade = forms.ChoiceField(
+        label="Condition",
+        required=False,
+        choices=[("", "As it stands in the books"), *Instrument.Grade.choices],
+        help_text="Noted on each that is scanned. Begin another round for those in another condition.",
+    )
+    from_school = forms.ModelChoiceField(
+        label="They come back from",
+        queryset=Location.objects.none(),
+        required=False,
+        empty_label="Anywhere",
+        help_text="Choose a school to see what is still there, and to be warned of another school's.",
+    )
+    request_key = forms.UUIDField(widget=forms.HiddenInput)
+    field_order = ["place", "location", "school", "from_school", "reason", "grade"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["from_school"].queryset = active_schools()  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        """What goes to a school does not come back from one."""
+        data = super().clean() or {}
+        if data.get("place") == "school" and data.get("from_school"):
+            self.add_error("from_school", "What comes back goes to a shelf or the shop. Leave this at “Anywhere”.")
+        return data

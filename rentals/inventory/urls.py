@@ -3,7 +3,7 @@
 from django.urls import path
 
 from rentals.inventory import count_urls
-from rentals.inventory.views import catalogue, custody, imports, instruments, label_setup, labels, locations, photos, work
+from rentals.inventory.views import catalogue, custody, imports, instruments, label_setup, labels, locations, moving, photos, work
 
 urlpatterns = [
     path("instruments/", instruments.instruments, name="instruments"),
@@ -12,6 +12,11 @@ urlpatterns = [
     path("instruments/<int:instrument_id>/", instruments.instrument, name="instrument"),
     path("instruments/<int:instrument_id>/change/", instruments.instrument_change, name="instrument_change"),
     path("instruments/<int:instrument_id>/move/", custody.instrument_move, name="instrument_move"),
+    path("instruments/moves/", moving.moves, name="moves"),
+    path("instruments/moves/<int:batch_id>/", moving.move_batch, name="move_batch"),
+    path("instruments/moves/<int:batch_id>/scan/", moving.move_scan, name="move_scan"),
+    path("instruments/moves/<int:batch_id>/rest/", moving.move_rest, name="move_rest"),
+    path("instruments/moves/<int:batch_id>/undo/<int:scan_id>/", moving.move_scan_undo, name="move_scan_undo"),
     path("instruments/<int:instrument_id>/moves/<int:custody_id>/undo/", custody.move_undo, name="move_undo"),
     path("instruments/<int:instrument_id>/hold/", custody.instrument_hold, name="instrument_hold"),
     path("instruments/<int:instrument_id>/release/", custody.instrument_release, name="instrument_release"),

@@ -2,15 +2,17 @@
 
 import datetime
 import uuid
+from uuid import uuid4
 
 from rentals.inventory.models import LabelLayout, LabelPrinter, Photo
+from rentals.inventory.operations import batches, labels, photos
 from rentals.inventory.operations import imports as operations
-from rentals.inventory.operations import labels, photos
 from tests.factories import TechnicianFactory
 from tests.inventory.count_cases import opened
 from tests.inventory.factories import (
     CatalogueItemFactory,
     InstrumentFactory,
+    MoveBatchFactory,
     ProductFactory,
     RepairPartFactory,
     WorkLineFactory,
@@ -58,6 +60,15 @@ def print_id() -> int:
     ).pk  # fmt: skip
 
 
+def move_scan_id() -> int:
+    """An instrument that a round brought back from the bench."""
+    unit = InstrumentFactory(place="bench")
+    scan = batches.scan_into(
+        batch=MoveBatchFactory(), code=unit.asset_tag, client_id=uuid4(), acting_user=TechnicianFactory(), now=NOW
+    )
+    return scan.pk
+
+
 EXAMPLES = {
     "layout_id": lambda: layout().pk,
     "printer_id": printer_id,
@@ -69,6 +80,8 @@ EXAMPLES = {
     "order_id": lambda: WorkOrderFactory().pk,
     "int:draft_id": draft_id,
     "count_id": lambda: opened().pk,
+    "batch_id": lambda: MoveBatchFactory().pk,
+    "move_scan_undo.scan_id": move_scan_id,
     "custody_id": lambda: InstrumentFactory().custodies.get().pk,
     "tag": lambda: InstrumentFactory().asset_tag,
     "sku": lambda: ProductFactory().sku,

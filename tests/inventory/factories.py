@@ -13,6 +13,7 @@ from rentals.inventory.models import (
     Instrument,
     InstrumentKind,
     Location,
+    MoveBatch,
     Product,
     RepairPart,
     WorkLine,
@@ -156,3 +157,16 @@ class WorkLineFactory(factory.django.DjangoModelFactory):
     price = Decimal("32.00")
     done_at = RECEIVED_AT
     done_by = factory.SubFactory(UserFactory, role="technician")
+
+
+class MoveBatchFactory(factory.django.DjangoModelFactory):
+    """A round of moves to the shelf of the main shop."""
+
+    class Meta:
+        model = MoveBatch
+
+    place = "shelf"
+    location = factory.SubFactory(LocationFactory)
+    reason = "Back from the band night"
+    made_at = RECEIVED_AT
+    made_by = factory.SubFactory(UserFactory, role="technician")

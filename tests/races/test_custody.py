@@ -1,16 +1,17 @@
 """Two people move the same instrument at the same moment."""
 
 import datetime
+import uuid
 
 import pytest
 from django.db import IntegrityError, transaction
 
 from rentals.inventory import operations
-from rentals.inventory.models import Custody, ImportDraft, Instrument
-from rentals.inventory.operations import imports
+from rentals.inventory.models import Custody, ImportDraft, Instrument, MoveBatch
+from rentals.inventory.operations import batches, imports
 from rentals.staff.models import User
 from tests.factories import UserFactory
-from tests.inventory.factories import InstrumentFactory, LocationFactory
+from tests.inventory.factories import InstrumentFactory, LocationFactory, MoveBatchFactory
 from tests.inventory.test_fleet_import import FLUTE, VIOLIN, csv_of
 
 NOW = datetime.datetime(2026, 3, 2, 16, 0, tzinfo=datetime.UTC)
@@ -74,6 +75,30 @@ class TestTwoMovesAtOnce:
             Custody.objects.filter(instrument=unit, place="lost").delete()
             for statement in definitions:
                 owner_cursor.execute(statement)
+
+
+def scanner(batch_id, tag, user_id):
+    def scan():
+        return batches.scan_into(
+            batch=MoveBatch.objects.get(pk=batch_id),
+            code=tag,
+            client_id=uuid.uuid4(),
+            acting_user=User.objects.get(pk=user_id),
+            now=NOW,
+        )
+
+    return scan
+
+
+class TestTwoRoundsAtOnce:
+    def test_one_moves_it_and_the_other_is_told_that_it_is_there(self, transactional_db, race):
+        unit, user = InstrumentFactory(place="bench"), UserFactory(role="technician")
+        rounds = [MoveBatchFactory(), MoveBatchFactory()]
+        outcomes = race(*(scanner(each.pk, unit.asset_tag, user.pk) for each in rounds))
+        verdicts = sorted(getattr(outcome, "verdict", repr(outcome)) for outcome in outcomes)
+        assert verdicts in (["already", "moved"], ["moved", "wrong"]), outcomes
+        assert Custody.objects.filter(instrument=unit, ended_at=None, place="shelf").count() == 1
+        assert unit.custodies.count() == 2
 
 
 @pytest.fixture

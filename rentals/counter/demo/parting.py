@@ -9,6 +9,7 @@ from rentals.counter.demo.history import Story
 from rentals.counter.fleet import operations
 from rentals.inventory import operations as inventory
 from rentals.inventory.models import Custody
+from rentals.inventory.operations import batches
 from rentals.runtime.money import cents
 from rentals.staff.models import Role
 
@@ -16,8 +17,9 @@ SOLD_DAYS_AGO = 3
 
 
 def let_part(story: Story) -> None:
-    """Sell one worn instrument, retire one, miss one, and hold two."""
+    """Sell one worn instrument, retire one, miss one, hold two, and take two to a school in one round of scans."""
     _sell(story)
+    _pack_for_a_school(story)
     manager, technician = (story.shop.people[role.value] for role in (Role.MANAGER, Role.TECHNICIAN))
     today: dict[str, Any] = {"now": story.now, "today": story.today}
     reason = "Beyond repair: cracked body"
@@ -54,3 +56,12 @@ def _sell(story: Story) -> None:
         now=story.at(day),
         today=day,
     )
+
+
+def _pack_for_a_school(story: Story) -> None:
+    technician = story.shop.people[Role.TECHNICIAN.value]
+    school = story.shop.programmes[1].school
+    aim = batches.Aim("school", "Packed for the try-out evening", school=school)
+    batch = batches.open_batch(aim=aim, request_key=uuid.uuid4(), acting_user=technician, now=story.now)
+    for code in (story.shelf.pop().asset_tag, "T99999", story.shelf.pop().asset_tag):
+        batches.scan_into(batch=batch, code=code, client_id=uuid.uuid4(), acting_user=technician, now=story.now)

@@ -8,6 +8,7 @@ from rentals.inventory.models.imports import FleetImport, ImportDraft
 from rentals.inventory.models.instruments import Custody, Instrument
 from rentals.inventory.models.kinds import KindPart, KindService
 from rentals.inventory.models.labels import LabelLayout, LabelPrint, LabelPrinter, PrintedLabel
+from rentals.inventory.models.moves import MoveBatch, MoveScan
 from rentals.inventory.models.photos import Photo
 from rentals.inventory.models.spans import TsTzRange, span
 from rentals.inventory.models.work import IntakeNote, QualityCheck, WorkEvent, WorkOrder
@@ -36,6 +37,8 @@ __all__ = [
     "LabelPrint",
     "LabelPrinter",
     "Location",
+    "MoveBatch",
+    "MoveScan",
     "Photo",
     "PrintedLabel",
     "Product",
