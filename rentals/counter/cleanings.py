@@ -3,10 +3,7 @@
 import datetime
 from dataclasses import dataclass
 
-from dateutil.relativedelta import relativedelta
 from django.db import transaction
-from django.db.models import F
-from django.db.models.functions import Coalesce, Greatest
 from django.template.loader import render_to_string
 from django.utils import translation
 from django.utils.translation import gettext
@@ -17,6 +14,7 @@ from rentals.documents.pages import CleaningItem, CleaningPage
 from rentals.documents.queries import get_letterhead
 from rentals.families.letters import Letter, Receiver, receiver_of, write_to_household
 from rentals.inventory.models import Instrument
+from rentals.inventory.queries import cleanings as fleet
 from rentals.runtime.locks import lock_one
 from rentals.staff.models import User
 
@@ -46,24 +44,24 @@ def list_reminders_due(*, today: datetime.date) -> list[ReminderDue]:
     before is the shop's to do, not the family's. Instruments that are back in the shop are left out.
     """
     latest = today + datetime.timedelta(days=DAYS_AHEAD)
+    due_on = fleet.cleaning_due_on(
+        last_cleaned_on="instrument__last_cleaned_on",
+        rented_since="agreement__starts_on",
+        acquired_on="instrument__acquired_on",
+    )
     units = (
         AgreementUnit.objects.filter(ended_at=None, role=AgreementUnit.Role.RENTED, agreement__ended_on=None)
         .filter(instrument__custodies__ended_at=None, instrument__custodies__place="family")
-        .annotate(
-            clean_since=Greatest(Coalesce("instrument__last_cleaned_on", F("agreement__starts_on")), F("agreement__starts_on"))
-        )
-        .filter(clean_since__lte=latest - relativedelta(years=1))
+        .annotate(due_on=due_on)
+        .filter(due_on__lte=latest)
         .select_related("agreement__household", "instrument__item__kind")
         .prefetch_related("agreement__household__guardians")
-        .order_by("clean_since", "pk")
+        .order_by("due_on", "pk")
     )
     due = []
     for unit in units:
-        due_on = unit.clean_since + relativedelta(years=1)
-        if due_on <= latest:
-            household = unit.agreement.household
-            receiver = receiver_of(household, household.guardians.all())
-            due.append(ReminderDue(unit.agreement, unit.instrument, due_on, receiver))
+        household = unit.agreement.household
+        due.append(ReminderDue(unit.agreement, unit.instrument, unit.due_on, receiver_of(household, household.guardians.all())))
     written = set(OutboxMessage.objects.filter(key__in=[each.key for each in due]).values_list("key", flat=True))
     return [each for each in due if each.key not in written]
 

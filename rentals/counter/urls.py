@@ -8,5 +8,7 @@ urlpatterns = [
     path("search/", views.search, name="search"),
     path("schools/<int:school_id>/roster/", views.school_roster, name="school_roster"),
     path("cleanings/reminders/", cleaning_views.cleaning_reminders, name="cleaning_reminders"),
+    path("", include("rentals.counter.cleaning_days.urls")),
+    path("", include("rentals.counter.van.urls")),
     path("", include("rentals.counter.households.urls")),
 ]

@@ -12,16 +12,12 @@ from rentals.inventory.reference import SizeRow, kind_code_of, list_sizes
 
 TAG_FORM = re.compile(r"[A-Z0-9][A-Z0-9-]{2,19}")
 TEACHER_WINS = "The teacher's measurement wins: if the school names another size, give that one."
-HYGIENE = (
-    "Reeds are never shared. A mouthpiece is cleaned and disinfected before each new player: clean first, then disinfect, "
-    "and keep extra liquid off wood. This list makes no medical claim."
-)
 
 # Where an instrument may go from where it is. Sold is the end of its time with the shop.
 NEXT_PLACES: dict[str, tuple[str, ...]] = {
     "": ("shelf", "bench"),
     "shelf": ("shelf", "bench", "family", "school", "lost", "sold", "retired"),
-    "bench": ("bench", "shelf", "family", "lost", "sold", "retired"),
+    "bench": ("bench", "shelf", "family", "school", "lost", "sold", "retired"),
     "family": ("shelf", "bench", "lost", "sold", "retired"),
     "school": ("shelf", "bench", "family", "school", "lost"),
     "lost": ("shelf", "bench", "retired"),
@@ -151,10 +147,16 @@ def _inches(length: Decimal) -> str:
     return f"{length.normalize():f} in"
 
 
-def cleaning_due_on(*, last_cleaned_on: datetime.date | None, acquired_on: datetime.date) -> datetime.date:
+def cleaning_due_on(
+    *, last_cleaned_on: datetime.date | None, acquired_on: datetime.date, rented_since: datetime.date | None = None
+) -> datetime.date:
     """Return the day the annual cleaning is due: a year after the last one, or after the shop got it (common practice).
+
+    While a family rents it, never sooner than a year after the rental began: what was left undone before is the shop's to do.
+    `queries.cleanings.cleaning_due_on` asks the database the same.
 
     >>> cleaning_due_on(last_cleaned_on=datetime.date(2024, 2, 29), acquired_on=datetime.date(2020, 1, 1))
     datetime.date(2025, 2, 28)
     """
-    return (last_cleaned_on or acquired_on) + relativedelta(years=1)
+    told = [day for day in (last_cleaned_on, rented_since) if day]
+    return max(told, default=acquired_on) + relativedelta(years=1)

@@ -56,7 +56,7 @@ def _navigation(request: HttpRequest) -> Iterator[dict[str, Any]]:
 
 
 # Pages of these rooms read a scanner wherever the focus is.
-SCANNED_IN = ("rentals.inventory.", "rentals.counter.bench.")
+SCANNED_IN = ("rentals.inventory.", "rentals.counter.bench.", "rentals.counter.cleaning_days.", "rentals.counter.van.")
 
 
 def _scan_door(request: HttpRequest) -> str:

@@ -57,6 +57,7 @@ class CleaningVisit(models.Model):
     came_at = models.DateTimeField(null=True)
     came_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, null=True, related_name="+")
     cleaned_at = models.DateTimeField(null=True)
+    cleaned_before_on = models.DateField(null=True, help_text="Its last cleaning before this one, should this be taken back.")
     back_at = models.DateTimeField(null=True)
 
     class Meta:

@@ -15,7 +15,7 @@ const SURE = 35; // nobody types this fast; above it a burst must also look like
 const STEADY = 40; // a machine's pauses differ by less than this, a hand's by more (both in ms)
 const QUIET = 300;
 const FIELD_QUIET = 500;
-const LIKE_A_CODE = /^(?=.*\d)(?:\][A-Za-z]\w)?[A-Za-z0-9][A-Za-z0-9./-]*$/;
+const LIKE_A_CODE = /^(?=.*\d)(?:\][A-Za-z]\w)?[A-Za-z0-9][A-Za-z0-9./-]*$|^(?:\][A-Za-z]\w)?\.[A-Z0-9]{5,}$/; // a tag, a number, or one of our cards
 
 export class Burst {
   constructor(pace = PACE, least = LEAST) {

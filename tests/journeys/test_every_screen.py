@@ -73,7 +73,7 @@ from rentals.inventory.operations import imports, photos
 from rentals.runtime import clock
 from rentals.staff.models import Role, User
 from rentals.staff.policy import CAPABILITIES
-from schools.models import Programme, RequiredItem, School
+from schools.models import CleaningDay, Errand, Programme, RequiredItem, School
 from tests.architecture.test_urls import ADDRESSES
 from tests.billing.banking.statements import line, ofx1
 from tests.browser import list_violations
@@ -88,6 +88,7 @@ NO_PAGES = {
     *("report_csv", "report_xlsx", "closing_file", "journal_file", "fleet_assets_csv", "credit_balances_csv"),  # files, too
     "aging_csv",  # a file, too
     *("fleet_figures_csv", "fleet_figures_items_csv", "fleet_figures_instruments_csv", "fleet_idle_csv", "fleet_advice_csv"),
+    *("cleanings_csv", "cleanings_ahead_csv"),  # files, too
     *("photo", "photo_thumb"),  # pictures
     *("label_print_pdf", "label_calibration_pdf"),  # files, made while one waits
     *("statement_print", "agreement_recover"),  # steps on the way to another page
@@ -142,6 +143,8 @@ class Scenario:
             **self.letter(),
             "school_id": School.objects.filter(programmes__students__isnull=False).order_by("pk")[0].pk,
             "programme_id": Programme.objects.order_by("pk")[0].pk,
+            "cleaning_day_id": CleaningDay.objects.order_by("pk")[0].pk,
+            "errand_id": Errand.objects.order_by("pk")[0].pk,
             "required_item_remove.item_id": RequiredItem.objects.order_by("pk")[0].pk,
             "person_id": self.people[Role.SPECIALIST].pk,
         }

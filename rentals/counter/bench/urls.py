@@ -2,10 +2,14 @@
 
 from django.urls import path
 
-from rentals.counter.bench import order_views, setting_views, views
+from rentals.counter.bench import board_views, card_views, order_views, setting_views, views
 
 urlpatterns = [
     path("bench/", views.bench, name="bench"),
+    path("bench/queue/", board_views.bench_queue, name="bench_queue"),
+    path("bench/cards/", card_views.bench_cards, name="bench_cards"),
+    path("bench/cards/print/", card_views.bench_cards_print, name="bench_cards_print"),
+    path("bench/command/", card_views.bench_command, name="bench_command"),
     path("bench/take-in/<str:tag>/", views.bench_take_in, name="bench_take_in"),
     path("bench/go-out/<str:tag>/", views.bench_go_out, name="bench_go_out"),
     path("bench/loaner-back/<str:tag>/", views.bench_loaner_back, name="bench_loaner_back"),

@@ -9,7 +9,7 @@ from billing import overdue, payments
 from billing.models import Payment
 from rentals.agreements import operations as agreement_operations
 from rentals.agreements.models import Agreement, AgreementUnit
-from rentals.counter.demo import autopay, bank, cards, closing, leaving, money, owing, parting, staying, taking
+from rentals.counter.demo import autopay, bank, cards, closing, leaving, money, owing, parting, staying, taking, van
 from rentals.counter.demo.history import Story
 from rentals.inventory import operations as fleet_operations
 from rentals.inventory.models import Custody, Instrument, WorkOrder
@@ -51,6 +51,7 @@ def let_happen(story: Story) -> None:
     taking.count_days_down(story)
     bank.bank_history(story)
     closing.close_months(story)
+    van.fill_the_weeks(story)
 
 
 def _steady_agreements(story: Story) -> QuerySet[Agreement]:

@@ -124,7 +124,8 @@ def close_work_order(
 ) -> WorkOrder:
     """Close a work order with what was done, and the condition it leaves in; the instrument stays where it is.
 
-    A cleaning is noted on the instrument. Small work may be closed from the bench; what a family pays for must be ready.
+    A cleaning that was done is noted on the instrument. Small work may be closed from the bench; what a family pays for
+    must be ready.
     Raises WorkOrderClosedError, StateNotPossibleError, PayerNotDecidedError, NotReadyError, and what `lock_order` raises.
     """
     current = lock_order(order, version)
@@ -145,7 +146,7 @@ def close_work_order(
         closed_by=acting_user,
         work_done=work_done,
     )
-    if current.kind == WorkOrder.Kind.CLEANING:
+    if current.kind == WorkOrder.Kind.CLEANING and current.outcome == WorkOrder.Outcome.REPAIRED:
         Instrument.objects.filter(pk=order.instrument_id).update(last_cleaned_on=_day(now))
     if grade:
         note_grade(instrument=current.instrument, grade=grade)

@@ -4,13 +4,12 @@ import datetime
 from dataclasses import dataclass
 from typing import Any
 
-from dateutil.relativedelta import relativedelta
 from django.contrib.postgres.search import TrigramSimilarity
 from django.db.models import Case, Exists, F, FilteredRelation, OuterRef, Q, QuerySet, When
-from django.db.models.functions import Coalesce
 
 from rentals.inventory import rules
 from rentals.inventory.models import Custody, Hold, Instrument, WorkOrder
+from rentals.inventory.queries.cleanings import list_cleanings_due as list_cleanings_due
 from rentals.inventory.queries.kinds import list_parts as list_parts
 from rentals.inventory.queries.kinds import list_services as list_services
 
@@ -131,15 +130,3 @@ def list_bench_queue(location: str = "") -> QuerySet[WorkOrder]:
     if location:
         found = found.filter(instrument__custodies__location=location)
     return found.annotate(place_name=F("instrument__custodies__location__name")).order_by("opened_at", "pk")
-
-
-def list_cleanings_due(on: datetime.date) -> QuerySet[Instrument]:
-    """Return the instruments in use (shelf, shop, family, school) whose annual cleaning is due on or before a day, oldest first.
-
-    Due a year after the last cleaning, or after the shop got the instrument: `rules.cleaning_due_on`, turned into a comparison.
-    """
-    in_use = ["shelf", "bench", "family", "school"]
-    found: Any = list_instruments()
-    found = found.filter(here__place__in=in_use).annotate(clean_since=Coalesce("last_cleaned_on", "acquired_on"))
-    due: QuerySet[Instrument] = found.filter(clean_since__lte=on - relativedelta(years=1)).order_by("clean_since", "asset_tag")
-    return due

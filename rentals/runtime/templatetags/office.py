@@ -73,6 +73,17 @@ def moment(when: datetime.date | None, form: str = "") -> str:
 
 
 @register.filter
+def hours(minutes: int) -> str:
+    """Write minutes of work as people say them.
+
+    >>> hours(45), hours(120), hours(150)
+    ('45 min', '2 h', '2 h 30 min')
+    """
+    whole, rest = divmod(minutes, 60)
+    return " ".join(part for part in (f"{whole:,} h" if whole else "", f"{rest} min" if rest or not whole else "") if part)
+
+
+@register.filter
 def machine_time(when: datetime.date | None) -> str:
     """Give the day or moment in the form the datetime attribute of a time element wants."""
     if isinstance(when, datetime.datetime):
