@@ -52,7 +52,8 @@ class SettleForm(OfficeForm):
             "lost": "Mark as lost",
             "left": "Leave as it is in the books",
         }
-        self.fields["how"].choices = [(way, labels[way]) for way in ways if way in labels]  # type: ignore[attr-defined]
+        choices = [("", "Choose one"), *((way, labels[way]) for way in ways if way in labels)]
+        self.fields["how"].choices = choices  # type: ignore[attr-defined]
         if "moved_there" in ways:
             others = Location.objects.filter(is_active=True).exclude(pk=count.location_id).order_by("name")
             self.fields["location"].queryset = others  # type: ignore[attr-defined]

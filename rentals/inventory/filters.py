@@ -8,6 +8,7 @@ from django.db.models import Q, QuerySet
 
 from rentals.inventory.models import CatalogueItem, Custody, Instrument, InstrumentKind, Location
 from rentals.inventory.queries import list_instruments
+from rentals.inventory.queries.counts import list_missing
 from rentals.inventory.reference import list_kinds, list_sizes
 
 SORTS = {
@@ -29,6 +30,7 @@ class InstrumentFilter:
     size: str = ""
     grade: str = ""
     location: str = ""
+    seen: str = ""
     sort: str = "tag"
 
     @classmethod
@@ -36,7 +38,7 @@ class InstrumentFilter:
         """Read the narrowing from a query string."""
         given = {
             name: str(query.get(name, "")).replace("\0", "").strip()
-            for name in ("text", "place", "kind", "size", "grade", "location", "sort")
+            for name in ("text", "place", "kind", "size", "grade", "location", "seen", "sort")
         }
         if given["sort"].removeprefix("-") not in SORTS:
             given["sort"] = "tag"
@@ -47,7 +49,7 @@ class InstrumentFilter:
     @property
     def is_narrowed(self) -> bool:
         """Whether anything is left out."""
-        return bool(self.text or self.place or self.kind or self.size or self.grade or self.location)
+        return bool(self.text or self.place or self.kind or self.size or self.grade or self.location or self.seen)
 
     def apply(self) -> QuerySet[Instrument]:
         """Return the instruments that remain, in order."""
@@ -60,6 +62,8 @@ class InstrumentFilter:
             "here__location": self.location,
         }
         found = found.filter(**{name: value for name, value in exact.items() if value})
+        if self.seen == "missing":
+            found = found.filter(pk__in=list_missing().values("instrument"))
         if self.text:
             found = found.filter(_matches(self.text))
         sign, keys = ("-", SORTS[self.sort[1:]]) if self.sort.startswith("-") else ("", SORTS[self.sort])
@@ -75,6 +79,7 @@ class InstrumentFilter:
             ("kind", "Kind", "All kinds", list(InstrumentKind.objects.values_list("code", "name")), self.kind),
             ("size", "Size", "All sizes", [(size, size) for size in sizes], self.size),
             ("grade", "Condition", "Any", Instrument.Grade.choices, self.grade),
+            ("seen", "At counts", "Seen or not", [("missing", "Missing since a count")], self.seen),
         ]
         return [
             {"name": name, "label": label, "any": any_, "options": options, "chosen": chosen}

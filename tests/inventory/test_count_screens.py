@@ -246,3 +246,25 @@ class TestList:
         client = client_as("technician")
         assert "Start one at a shop" in client.get(reverse("stock_counts")).content.decode()
         assert "Clear filters" in client.get(reverse("stock_counts"), {"state": "open"}).content.decode()
+
+
+class TestMissingOnTheScreens:
+    @pytest.fixture
+    def unit(self):
+        unit, other = InstrumentFactory(asset_tag="FL-1"), InstrumentFactory(asset_tag="FL-2")
+        count = opened()
+        scan(count, other.asset_tag)
+        counts.close_count(count=count, acting_user=ManagerFactory(), now=minutes(9), leave_rest="Looked everywhere")
+        return unit
+
+    def test_its_page_says_since_when(self, client_as, unit):
+        words = client_as("technician").get(reverse("instrument", args=[unit.pk])).content.decode()
+        assert "Missing since Nov 24, 2026." in words
+        assert "Looked everywhere" in words
+
+    def test_the_list_says_so_and_narrows_to_them(self, client_as, unit):
+        client = client_as("technician")
+        assert "since Nov 24, 2026" in client.get(reverse("instruments")).content.decode()
+        narrowed = client.get(reverse("instruments"), {"seen": "missing"}).content.decode()
+        assert "FL-1" in narrowed
+        assert "FL-2" not in narrowed

@@ -67,6 +67,7 @@ from rentals.inventory.models import (
     MoveScan,
     Photo,
     Product,
+    StockCount,
     WorkOrder,
 )
 from rentals.inventory.operations import imports, photos
@@ -86,7 +87,7 @@ WHO = [Role.SPECIALIST, Role.TECHNICIAN, Role.BOOKKEEPER, Role.MANAGER, Role.ADM
 NO_PAGES = {
     *("health", "household_export", "instruments_export", "journal_csv", "journal_beancount", "import_errors"),  # files
     *("report_csv", "report_xlsx", "closing_file", "journal_file", "fleet_assets_csv", "credit_balances_csv"),  # files, too
-    "aging_csv",  # a file, too
+    *("aging_csv", "stock_count_csv"),  # files, too
     *("fleet_figures_csv", "fleet_figures_items_csv", "fleet_figures_instruments_csv", "fleet_idle_csv", "fleet_advice_csv"),
     *("cleanings_csv", "cleanings_ahead_csv"),  # files, too
     *("photo", "photo_thumb"),  # pictures
@@ -315,6 +316,7 @@ class Scenario:
             "sale_id": FleetSale.objects.order_by("pk")[0].pk,
             "custody_id": Custody.objects.order_by("pk")[0].pk,
             "asset_id": FleetAsset.objects.get(instrument=rented).pk,
+            "count_id": StockCount.objects.get(closed_at=None).pk,
             "order_id": WorkOrder.objects.filter(closed_at=None).order_by("pk")[0].pk,
             "sku": Product.objects.order_by("pk")[0].sku,
             "location_change.code": Location.objects.order_by("pk")[0].code,

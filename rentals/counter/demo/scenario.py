@@ -5,7 +5,7 @@ import random
 
 from dateutil.relativedelta import relativedelta
 
-from rentals.counter.demo import fleet, history, incidents, labels, people, pictures, shop
+from rentals.counter.demo import counts, fleet, history, incidents, labels, people, pictures, shop
 from rentals.runtime.statistics import refresh_statistics
 
 MONTHS = 18
@@ -27,4 +27,5 @@ def load(*, households: int, seed: int, today: datetime.date, now: datetime.date
     refresh_statistics()
     incidents.let_happen(story)
     pictures.take_pictures(the_shop, now=now)
+    counts.count_stock(the_shop, now=now)
     refresh_statistics()

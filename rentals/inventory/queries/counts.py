@@ -2,7 +2,7 @@
 
 import datetime
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -218,6 +218,12 @@ def get_missing_mark(instrument: Instrument) -> CountSettlement | None:
     """Return by which count an instrument has been missing since, None when it is not missing: the first of those in a row."""
     marks = _missing_marks().filter(instrument=instrument).select_related("count__location", "settled_by")
     return marks.order_by("settled_at", "pk").first()
+
+
+def list_missing_marks(instruments: Iterable[int]) -> dict[int, CountSettlement]:
+    """Return, for those of the instruments that are missing, by which count they have been missing since."""
+    marks = _missing_marks().filter(instrument__in=list(instruments)).select_related("count__location", "settled_by")
+    return {mark.instrument_id or 0: mark for mark in marks.order_by("-settled_at", "-pk")}
 
 
 def list_missing() -> QuerySet[CountSettlement]:

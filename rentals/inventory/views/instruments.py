@@ -15,6 +15,7 @@ from rentals.inventory.filters import InstrumentFilter
 from rentals.inventory.forms import InstrumentForm, show_version
 from rentals.inventory.models import Custody, Instrument
 from rentals.inventory.queries import chain
+from rentals.inventory.queries.counts import get_missing_mark, list_missing_marks
 from rentals.inventory.queries.photos import list_photos
 from rentals.inventory.views import custody_actions
 from rentals.runtime import clock
@@ -35,7 +36,11 @@ def instruments(request: HttpRequest) -> HttpResponseBase:
     """List the instruments, narrowed and sorted as the address says."""
     narrowed = InstrumentFilter.read(request.GET)
     page = Paginator(narrowed.apply(), PAGE).get_page(request.GET.get("page"))
-    rows = [{"instrument": unit, "where": queries.describe(unit.here) if unit.here else None} for unit in page]  # type: ignore[attr-defined]
+    marks = list_missing_marks(unit.pk for unit in page)
+    rows = [
+        {"instrument": unit, "where": queries.describe(unit.here) if unit.here else None, "missing": marks.get(unit.pk)}  # type: ignore[attr-defined]
+        for unit in page
+    ]
     actions = [{"label": "Export as CSV", "url": f"{reverse('instruments_export')}?{request.GET.urlencode()}"}]
     if may(request.user, "instruments.label") and page.object_list:
         actions.append({"label": "Print labels of these", "url": f"{reverse('labels_print')}?{request.GET.urlencode()}"})
@@ -92,6 +97,7 @@ def instrument(request: HttpRequest, instrument_id: int) -> HttpResponseBase:
         "now_line": chain.list_chain([here], units, now)[0] if here else None,
         "may_undo": _may_undo(request, page, open_unit, now),
         "hold": unit.held,
+        "missing": get_missing_mark(unit),
         "unit": open_unit,
         "orders": list(queries.list_work_orders(unit)),
         "due_on": rules.cleaning_due_on(last_cleaned_on=unit.last_cleaned_on, acquired_on=unit.acquired_on),
