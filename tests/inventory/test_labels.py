@@ -128,15 +128,18 @@ class TestChoosing:
         InstrumentFactory(asset_tag="CL-7", fleet_import=taken)
         delivery = Delivery.objects.create(location=LocationFactory(), received_at=NOW, received_by=TechnicianFactory())
         violin = InstrumentFactory(asset_tag="VN-9", delivery=delivery)
+        InstrumentFactory(asset_tag="GONE-1", place="sold")
+        InstrumentFactory(asset_tag="AWAY-1", place="nowhere")
         printed(flute)
         for query, found in {
-            "which=never": ["CL-7", "VN-9"],
+            "which=never": ["AWAY-1", "CL-7", "VN-9"],
             "kind=flute": ["FL-1042"],
-            "": ["CL-7", "FL-1042", "VN-9"],
+            "": ["AWAY-1", "CL-7", "FL-1042", "VN-9"],
+            "place=sold": ["GONE-1"],
             f"import={taken.pk}": ["CL-7"],
             f"delivery={delivery.pk}": ["VN-9"],
             f"instruments={violin.pk},{flute.pk},999999999,x": ["VN-9", "FL-1042"],
-            "import=x": ["CL-7", "FL-1042", "VN-9"],
+            "import=x": ["AWAY-1", "CL-7", "FL-1042", "VN-9"],
         }.items():
             assert self.chosen(client_as, query) == found, query
 

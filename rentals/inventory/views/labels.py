@@ -97,7 +97,9 @@ def _chosen(query: QueryDict) -> Chosen:
         found, words = queries.list_never_labelled(), "without a label so far"
     else:
         narrowed = InstrumentFilter.read(query)
-        found, words = narrowed.apply(), "of the list" if narrowed.is_narrowed else "of the whole list"
+        found, words = narrowed.apply(), "of the list"
+        if not narrowed.place:
+            found, words = found.exclude(here__place__in=queries.GONE), "of the list, without what is lost, sold or retired"
     return Chosen(words, list(found[: operations.MOST_LABELS]), found.count())
 
 
