@@ -7,7 +7,9 @@ class CounterConfig(AppConfig):
     verbose_name = "Counter"
 
     def ready(self) -> None:
-        """Tell the first page how much waits in the rooms below."""
+        """Tell the first page how much waits, and the counts how a found instrument comes into the books again."""
+        from rentals.counter.fleet.counted import join_counts_and_books
         from rentals.counter.today import count_what_waits
 
         count_what_waits()
+        join_counts_and_books()

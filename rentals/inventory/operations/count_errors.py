@@ -46,6 +46,13 @@ class WayNotOpenError(Exception):
         super().__init__(f"{name}: {difference.lower()}; it cannot be settled as “{way.lower()}”. Choose another way for it.")
 
 
+class RetiredByManagerError(Exception):
+    """What was retired comes back by the manager's decision only."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(f"{name} was retired: ask the manager to put it back, or leave it as it is.")
+
+
 class DifferencesLeftError(Exception):
     """A count is not closed while differences wait."""
 

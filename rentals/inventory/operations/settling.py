@@ -1,7 +1,7 @@
 """Differences of a stock count settled, one by one or in ticks: each once, as it was seen, with the move that follows."""
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -9,7 +9,12 @@ from django.db import transaction
 
 from rentals.inventory.count_rules import WAYS
 from rentals.inventory.models import CountScan, CountSettlement, Custody, Difference, Instrument, Location, StockCount
-from rentals.inventory.operations.count_errors import CountClosedError, DifferenceGoneError, WayNotOpenError
+from rentals.inventory.operations.count_errors import (
+    CountClosedError,
+    DifferenceGoneError,
+    RetiredByManagerError,
+    WayNotOpenError,
+)
 from rentals.inventory.operations.counts import lock_open
 from rentals.inventory.operations.errors import (
     InstrumentNotThereError,
@@ -18,20 +23,27 @@ from rentals.inventory.operations.errors import (
     WorkOrderStillOpenError,
 )
 from rentals.inventory.operations.instruments import move_by_hand
+from rentals.inventory.operations.undoing import bring_back
 from rentals.inventory.queries.counts import reconcile
 from rentals.runtime.locks import RowsBusyError
 from rentals.staff.models import User
+from rentals.staff.policy import may
 
 How = CountSettlement.How
 REFUSALS = (
     DifferenceGoneError,
     WayNotOpenError,
+    RetiredByManagerError,
     InstrumentNotThereError,
     InstrumentOnAgreementError,
     WorkOrderStillOpenError,
     MoveBeforeLastMoveError,
     RowsBusyError,
 )
+
+FOUND_AGAIN: list[Callable[..., Any]] = []
+"""What rooms above add to finding a lost or retired instrument, in the same transaction: its way back into the books. Each is
+called with instrument, reason, acting_user and now."""
 
 
 @dataclass(frozen=True)
@@ -153,7 +165,20 @@ def _move(
     where = {How.MOVED_HERE: count.location, How.MOVED_THERE: location, How.LOST: None}[How(how)]
     place = Custody.Place.LOST if how == How.LOST else Custody.Place.SHELF
     words = f"{count} of {count.location}: {reason}"
+    gone = str(Custody.objects.filter(instrument=unit, ended_at=None).values_list("place", flat=True).first() or "")
+    if how == How.MOVED_HERE and gone in {Custody.Place.LOST, Custody.Place.RETIRED}:
+        return _find(unit, gone, location=count.location, reason=words, acting_user=acting_user, now=now)
     return move_by_hand(instrument=unit, place=place, location=where, reason=words, acting_user=acting_user, now=now)
+
+
+def _find(unit: Instrument, gone: str, *, location: Location, reason: str, acting_user: User, now: datetime.datetime) -> Custody:
+    """Bring back what was lost or retired, with the steps of the rooms above."""
+    if gone == Custody.Place.RETIRED and not may(acting_user, "instruments.dispose"):
+        raise RetiredByManagerError(unit.asset_tag)
+    custody = bring_back(instrument=unit, location=location, reason=reason, acting_user=acting_user, now=now)
+    for step in FOUND_AGAIN:
+        step(instrument=unit, reason=reason, acting_user=acting_user, now=now)
+    return custody
 
 
 __all__ = ["REFUSALS", "CountClosedError", "Pick", "Settled", "settle", "settle_one"]
