@@ -127,8 +127,10 @@ INSERT INTO agreements_agreementunit (agreement_id, instrument_id, role, began_a
 SELECT a.id, a.id, 'rented', now() FROM agreements_agreement AS a JOIN inventory_instrument AS i ON i.id = a.id
 """
 WORK = """
-INSERT INTO inventory_workorder (instrument_id, kind, problem, opened_at, opened_by_id, work_done)
-SELECT id, 'repair', 'Sticky key', now(), %(user)s, '' FROM inventory_instrument WHERE id %% 500 = 0
+INSERT INTO inventory_workorder (number, instrument_id, kind, problem_kind, problem, state, state_since, outcome, paid_by,
+    opened_at, opened_by_id, work_done, version)
+SELECT 'W-' || lpad(id::text, 6, '0'), id, 'repair', '', 'Sticky key', 'look', now(), '', 'undecided', now(), %(user)s, '', 1
+  FROM inventory_instrument WHERE id %% 500 = 0
 """
 
 

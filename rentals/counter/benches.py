@@ -1,4 +1,4 @@
-"""Benches of the search and of the screens, over invented families and instruments in a scratch database."""
+"""Benches of the search, of the screens and of the fleet, over invented families and instruments in a scratch database."""
 
 import time
 from collections.abc import Callable
@@ -14,7 +14,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import include, path, reverse
 
-from rentals.counter import bench_data
+from rentals.counter import bench_data, bench_fleet
 from rentals.families.queries import find_household_ids
 from rentals.inventory.models import Instrument
 from rentals.runtime.benches import Report, Run, bench, in_ms, percentile, timed
@@ -199,3 +199,9 @@ def _round(role: Role, addresses: list[str], rounds: int) -> list[float]:
         return _durations([_opening(client, address) for address in islice(cycle(addresses), rounds)])
     finally:
         connections.close_all()
+
+
+@bench("fleet")
+def fleet(run: Run) -> Report:
+    """Scan, count and add up two hundred thousand instruments with three million moves; against one pass over the moves."""
+    return bench_fleet.measure(run, signed_in)

@@ -12,6 +12,7 @@ from rentals.runtime.bootstrap import PROJECT
 ALWAYS = {"name", "size", "seconds", "floor_seconds", "ratio", "peak_mb"}
 OWN = {
     "search": {"prefix_ms", "phone_end_ms", "serial_end_ms", "typo_ms", "typo_hit_rate", "typo_ratio", "request_ms"},
+    "fleet": {"scan_p95_ms", "count_seconds", "utilisation_seconds", "slowest_screen_ms", "most_queries", "screens"},
     "pages": {"of_bare_view", "most_queries", "p95_ms_of_two", "screens"},
 }
 
@@ -29,7 +30,7 @@ def databases(cursor):
 
 
 class TestShortForm:
-    @pytest.mark.parametrize("name", ["search", "pages"])
+    @pytest.mark.parametrize("name", ["search", "pages", "fleet"])
     def test_ends_with_one_object_that_says_what_it_must(self, owner_cursor, name):
         done = measure(name, "--size", "short")
         assert done.returncode == 0, done.stderr
@@ -38,7 +39,7 @@ class TestShortForm:
         assert set(report) >= ALWAYS | OWN[name]
         assert f"{name}: making the tables" in done.stderr
         assert databases(owner_cursor) == []
-        if name == "pages":
+        if name in {"pages", "fleet"}:
             assert report["most_queries"] <= 12, report["screens"]
 
     def test_a_name_that_is_none_is_told_the_others(self):

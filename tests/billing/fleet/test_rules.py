@@ -50,6 +50,12 @@ class TestMacrs:
         for ours, printed in zip([*percents, left], rules.MACRS[years], strict=True):
             assert abs(ours - printed) <= D("0.01")
 
+    @pytest.mark.parametrize("years", [3, 5, 7])
+    def test_each_published_column_comes_to_a_hundred_and_to_the_cent_of_ten_thousand(self, years):
+        assert sum(table_a_1()[years]) == D("100.00")
+        # On 10,000.00 every printed percentage is a whole amount of cents: the schedule is the column itself, year by year.
+        assert rules.macrs_schedule(D("10000.00"), years) == [percent * 100 for percent in table_a_1()[years]]
+
     @pytest.mark.parametrize(("years", "rounded", "last"), [(5, "849.94", "48.97"), (7, "849.96", "37.90")])
     def test_the_last_year_takes_the_remainder(self, years, rounded, last):
         # Worked: 849.95 rounded year by year by the percentages of Table A-1 does not come to 849.95 again.
