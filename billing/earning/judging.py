@@ -66,10 +66,11 @@ class Ground:
         return None, "Nobody has said yet"
 
 
-def stand_on(catalogue: queries.Catalogue, today: datetime.date, now: datetime.datetime) -> Ground:
-    """Read what all cases stand on: the last twelve months of the fleet, and its repairs of two years."""
+def stand_on(catalogue: queries.Catalogue, today: datetime.date, now: datetime.datetime, kind: str = "") -> Ground:
+    """Read what all cases, or those of a kind, stand on: the last twelve months of the fleet, and its repairs of two years."""
     after = today + datetime.timedelta(days=1)
-    fleet = queries.measure(Span("", "", after - relativedelta(years=1), after), now)
+    only = catalogue.of_kind(kind) if kind else None
+    fleet = queries.measure(Span("", "", after - relativedelta(years=1), after), now, only)
     usual = repairs.list_usual(Span("", "", after - relativedelta(months=REPAIRS_BACK), after))
     by_kind = {row.key: row.figures for row in queries.list_kinds(fleet, catalogue)}
     return Ground(fleet, by_kind, usual, catalogue)
@@ -85,12 +86,12 @@ def list_judged(ground: Ground, kind: str = "") -> list[Judged]:
     if kind:
         found = found.filter(item__kind=kind)
     instruments = list(found.order_by("asset_tag"))
-    return _judge(ground, instruments, worth.sum_by_instrument([each.pk for each in instruments]))
+    return _judge(ground, instruments, worth.list_of_instruments([each.pk for each in instruments]))
 
 
 def judge(ground: Ground, instrument: Instrument, *, repair: Decimal | None = None, months: int | None = None) -> Judged:
     """Judge one instrument, by what is known, or by what somebody supposes its repair costs and how long it rents on."""
-    return _judge(ground, [instrument], worth.sum_by_instrument([instrument.pk]), repair=repair, months=months)[0]
+    return _judge(ground, [instrument], worth.list_of_instruments([instrument.pk]), repair=repair, months=months)[0]
 
 
 def _judge(
@@ -126,9 +127,9 @@ def _judge(
 
 def _orders(instruments: list[Instrument]) -> list[Any]:
     """List their open repairs, each with its newest `estimate`, whatever was decided on it: it says what the work comes to."""
-    newest = Estimate.objects.filter(order=OuterRef("pk")).order_by("-made_at", "-pk").annotate(total=Sum("lines__price"))
+    newest = Estimate.objects.filter(order=OuterRef("pk")).order_by("-made_at", "-pk").annotate(asked=Sum("lines__price"))
     found = WorkOrder.objects.filter(instrument__in=instruments, closed_at=None, kind=WorkOrder.Kind.REPAIR)
-    return list(found.annotate(estimate=Subquery(newest.values("total")[:1])))
+    return list(found.annotate(estimate=Subquery(newest.values("asked")[:1])))
 
 
 def _repair(ground: Ground, instrument: Instrument, order: Any, supposed: Decimal | None) -> tuple[Decimal | None, str]:

@@ -1,7 +1,7 @@
 """The figures of the fleet put together: by kind, by catalogue item, by instrument, and beside the ledger."""
 
 import datetime
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
@@ -75,10 +75,10 @@ class Fleet:
         return sum(self.by_item.values(), Figures())
 
 
-def measure(span: Span, now: datetime.datetime) -> Fleet:
-    """Work out the figures of the whole fleet, item by item: four statements."""
-    earned, used = rent.sum_by_item(span), use.sum_by_item(span, now)
-    cost, there = repairs.sum_by_item(span), worth.sum_by_item()
+def measure(span: Span, now: datetime.datetime, only: Sequence[int] | None = None) -> Fleet:
+    """Work out the figures of the whole fleet, or of some catalogue items only, item by item: four statements."""
+    earned, used = rent.sum_by_item(span, only), use.sum_by_item(span, now, only)
+    cost, there = repairs.sum_by_item(span, only), worth.sum_by_item(only)
     unnamed = earned.pop(None, Earned())
     items = {item for item in earned if item is not None} | set(used) | set(cost) | set(there)
     by_item = {
@@ -138,15 +138,14 @@ class Wanted:
 
 def list_instruments(span: Span, now: datetime.datetime, catalogue: Catalogue, wanted: Wanted) -> list[Row]:
     """List the instruments that were the shop's in a span or are now, by tag."""
-    found = Instrument.objects.order_by("asset_tag")
-    if wanted.kind:
-        found = found.filter(item__in=catalogue.of_kind(wanted.kind))
-    if wanted.item:
-        found = found.filter(item=wanted.item)
+    found, only = Instrument.objects.order_by("asset_tag"), None
+    if wanted.item or wanted.kind:
+        only = [wanted.item] if wanted.item else catalogue.of_kind(wanted.kind)
+        found = found.filter(item__in=only)
     if wanted.text:
         found = found.filter(asset_tag__contains=wanted.text.upper())
-    earned, used = rent.sum_by_instrument(span), use.sum_by_instrument(span, now)
-    cost, there = repairs.sum_by_instrument(span), worth.sum_by_instrument()
+    earned, used = rent.sum_by_instrument(span, only), use.sum_by_instrument(span, now, only)
+    cost, there = repairs.sum_by_instrument(span, only), worth.sum_by_instrument(only)
     known = {*earned, *used, *cost, *there}
     rows = []
     for pk, tag, item_id, acquired_on in found.values_list("pk", "asset_tag", "item", "acquired_on"):

@@ -4,7 +4,7 @@ The rule is `rules.share_rent`; here it is in SQL, for a whole fleet at once, an
 """
 
 import datetime
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from decimal import Decimal
 from typing import Any
@@ -117,47 +117,51 @@ SELECT {key}, sum(s.rent), sum(s.protection), sum(s.credited), sum(s.paid) FROM 
 SHARE = "round(w.{0} * w.through / w.whole, 2) - round(w.{0} * w.before / w.whole, 2)"
 
 
-# The agreements in whose rent one instrument may have a share: those it was on, and those they followed.
-OF_INSTRUMENT = """ IN (
+# The agreements in whose rent some instruments may have a share: those they were on, and those that these followed.
+ONLY_OF = """ IN (
     WITH RECURSIVE mine AS (
-        SELECT u.agreement_id AS id FROM agreements_agreementunit u WHERE u.instrument_id = %(instrument)s AND u.role = 'rented'
+        SELECT u.agreement_id AS id FROM agreements_agreementunit u JOIN inventory_instrument i ON i.id = u.instrument_id
+         WHERE u.role = 'rented' AND {of}
          UNION
         SELECT a.follows_id FROM mine JOIN agreements_agreement a ON a.id = mine.id WHERE a.follows_id IS NOT NULL
     ) SELECT id FROM mine)"""
 
 
-def _earned(
-    span: Span, *, key: str, instrument: int | None = None, month: str = "NULL::date", joins: str = ""
-) -> dict[Any, Earned]:
-    """Run the statement. `key` is what its rows are by; with `instrument` only its agreements are asked for, and its share."""
-    only = OF_INSTRUMENT if instrument is not None else ""
+def _earned(span: Span, *, key: str, of: str = "", month: str = "NULL::date", joins: str = "", **more: Any) -> dict[Any, Earned]:
+    """Run the statement. `key` is what its rows are by; `of`, a condition on instruments `i`, leaves the others out."""
+    only = ONLY_OF.format(of=of) if of else ""
     statement = (STAYS + SAID + SHARED).format(
         of_chain=f"AND a.follows_id{only}" if only else "",
         of_unit=f"AND u.agreement_id{only}" if only else "",
         of_charge=f"AND c.agreement_id{only}" if only else "",
-        wanted="WHERE s.instrument_id = %(instrument)s" if only else "",
+        wanted=f"WHERE {of}" if of else "",
         key=key,
         month=month,
-        joins=joins,
+        joins=JOIN if of else joins,
         **{each.name: SHARE.format(each.name) for each in fields(Earned)},
     )
-    given: dict[str, Any] = {"from": span.from_on, "until": span.until_on, "zone": settings.TIME_ZONE, "instrument": instrument}
+    given: dict[str, Any] = {"from": span.from_on, "until": span.until_on, "zone": settings.TIME_ZONE, **more}
     with connection.cursor() as cursor:
         cursor.execute(statement, given)
         return {name: Earned(*sums) for name, *sums in cursor.fetchall()}
 
 
-def sum_by_item(span: Span) -> dict[int | None, Earned]:
-    """Return what the instruments of every catalogue item earned; None stands for rent that names no instrument."""
-    return _earned(span, key="i.item_id", joins="LEFT JOIN inventory_instrument i ON i.id = s.instrument_id")
+JOIN = "LEFT JOIN inventory_instrument i ON i.id = s.instrument_id"
+MONTH = "date_trunc('month', s.entry_on)::date"
+OF_ITEMS = "i.item_id = ANY(%(items)s)"
 
 
-def sum_by_instrument(span: Span) -> dict[int | None, Earned]:
-    """Return what every instrument earned, by its id; None stands for rent that names no instrument."""
-    return _earned(span, key="s.instrument_id")
+def sum_by_item(span: Span, items: Sequence[int] | None = None) -> dict[int | None, Earned]:
+    """Return what the instruments of catalogue items earned, of some or of all; None stands for rent that names no instrument."""
+    return _earned(span, key="i.item_id", joins=JOIN, of="" if items is None else OF_ITEMS, items=list(items or []))
+
+
+def sum_by_instrument(span: Span, items: Sequence[int] | None = None) -> dict[int | None, Earned]:
+    """Return what instruments earned, of some items or of all; None stands for rent that names no instrument."""
+    return _earned(span, key="s.instrument_id", of="" if items is None else OF_ITEMS, items=list(items or []))
 
 
 def list_months_of_instrument(instrument_id: int, span: Span) -> list[tuple[datetime.date, Earned]]:
     """List what one instrument earned month by month (first days), as it was billed; months without anything are left out."""
-    found = _earned(span, key="s.month", instrument=instrument_id, month="date_trunc('month', s.entry_on)::date")
+    found = _earned(span, key="s.month", of="i.id = %(instrument)s", month=MONTH, instrument=instrument_id)
     return sorted(found.items())

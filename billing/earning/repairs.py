@@ -1,6 +1,7 @@
 """What work at the bench cost the shop: labour and parts of every order but those the family pays, on the day each was done."""
 
 import datetime
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -27,15 +28,20 @@ def _ask(statement: str, span: Span, **more: Any) -> list[Any]:
         return list(cursor.fetchall())
 
 
-def sum_by_item(span: Span) -> dict[int, Decimal]:
-    """Return what work on the instruments of every catalogue item cost in a span."""
-    joins = "JOIN inventory_instrument i ON i.id = o.instrument_id"
-    return dict(_ask(COST.format(key="i.item_id", joins=joins, one=""), span))
+JOIN = "JOIN inventory_instrument i ON i.id = o.instrument_id"
+OF_ITEMS = "AND i.item_id = ANY(%(items)s)"
 
 
-def sum_by_instrument(span: Span) -> dict[int, Decimal]:
-    """Return what work on every instrument cost in a span."""
-    return dict(_ask(COST.format(key="o.instrument_id", joins="", one=""), span))
+def sum_by_item(span: Span, items: Sequence[int] | None = None) -> dict[int, Decimal]:
+    """Return what work on the instruments of catalogue items cost in a span, of some items or of all."""
+    statement = COST.format(key="i.item_id", joins=JOIN, one="" if items is None else OF_ITEMS)
+    return dict(_ask(statement, span, items=list(items or [])))
+
+
+def sum_by_instrument(span: Span, items: Sequence[int] | None = None) -> dict[int, Decimal]:
+    """Return what work on instruments cost in a span, of some items or of all."""
+    statement = COST.format(key="o.instrument_id", joins=JOIN, one="" if items is None else OF_ITEMS)
+    return dict(_ask(statement, span, items=list(items or [])))
 
 
 def list_months_of_instrument(instrument_id: int, span: Span) -> list[tuple[datetime.date, Decimal]]:

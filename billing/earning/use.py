@@ -9,7 +9,7 @@ import datetime
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from django.db import connection
 
@@ -27,26 +27,33 @@ SELECT {key}, sum(c.days) FILTER (WHERE c.place = 'family'), sum(c.days) FILTER 
                                                         - greatest(began_at, %(from)s::timestamptz)) / 86400 AS days
           FROM inventory_custody
          WHERE place IN ('family', 'shelf', 'school', 'bench') AND began_at < %(until)s
-           AND (ended_at IS NULL OR ended_at > %(from)s)) c
+           AND (ended_at IS NULL OR ended_at > %(from)s) {one}) c
   {joins} GROUP BY 1
 """
 
 
-def _spent(span: Span, now: datetime.datetime, *, key: str, joins: str = "") -> dict[int, Use]:
-    asked = {"from": midnight(span.from_on), "until": min(midnight(span.until_on), now)}
+OF_ITEMS = "AND instrument_id IN (SELECT id FROM inventory_instrument WHERE item_id = ANY(%(items)s))"
+
+
+def _spent(span: Span, now: datetime.datetime, items: Sequence[int] | None, *, key: str, joins: str = "") -> dict[int, Use]:
+    asked: dict[str, Any] = {
+        "from": midnight(span.from_on),
+        "until": min(midnight(span.until_on), now),
+        "items": list(items or []),
+    }
     with connection.cursor() as cursor:
-        cursor.execute(SPENT.format(key=key, joins=joins), asked)
+        cursor.execute(SPENT.format(key=key, joins=joins, one="" if items is None else OF_ITEMS), asked)
         return {name: Use(out or 0.0, ready or 0.0, bench or 0.0) for name, out, ready, bench in cursor.fetchall()}
 
 
-def sum_by_item(span: Span, now: datetime.datetime) -> dict[int, Use]:
-    """Return how the instruments of every catalogue item were used in a span, up to now."""
-    return _spent(span, now, key="i.item_id", joins="JOIN inventory_instrument i ON i.id = c.instrument_id")
+def sum_by_item(span: Span, now: datetime.datetime, items: Sequence[int] | None = None) -> dict[int, Use]:
+    """Return how the instruments of catalogue items were used in a span up to now, of some items or of all."""
+    return _spent(span, now, items, key="i.item_id", joins="JOIN inventory_instrument i ON i.id = c.instrument_id")
 
 
-def sum_by_instrument(span: Span, now: datetime.datetime) -> dict[int, Use]:
-    """Return how every instrument was used in a span, up to now."""
-    return _spent(span, now, key="c.instrument_id")
+def sum_by_instrument(span: Span, now: datetime.datetime, items: Sequence[int] | None = None) -> dict[int, Use]:
+    """Return how instruments were used in a span up to now, of some items or of all."""
+    return _spent(span, now, items, key="c.instrument_id")
 
 
 # One pass over the moves: how many began in one month and ended in another, and the sums of their seconds. What lies between is

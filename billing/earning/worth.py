@@ -35,25 +35,33 @@ class Worth:
         return Worth(self.count + other.count, self.cost + other.cost, sum(known, ZERO) if known else None)
 
 
+OF_ITEMS = "AND i.item_id = ANY(%(items)s)"
+
+
 def _there(key: str, one: str = "", **given: Any) -> dict[int, Worth]:
     with connection.cursor() as cursor:
         cursor.execute(THERE.format(key=key, one=one), given)
         return {name: Worth(count, cost, book) for name, count, cost, book in cursor.fetchall()}
 
 
-def sum_by_item() -> dict[int, Worth]:
-    """Return what is there now of every catalogue item."""
-    return _there("i.item_id")
+def sum_by_item(items: Sequence[int] | None = None) -> dict[int, Worth]:
+    """Return what is there now of catalogue items, of some or of all."""
+    return _there("i.item_id") if items is None else _there("i.item_id", OF_ITEMS, items=list(items))
 
 
-def sum_by_instrument(only: Sequence[int] | None = None) -> dict[int, Worth]:
-    """Return what every instrument that is there now cost and stands for, or only some of them."""
-    return _there("i.id") if only is None else _there("i.id", "AND i.id = ANY(%(only)s)", only=list(only))
+def sum_by_instrument(items: Sequence[int] | None = None) -> dict[int, Worth]:
+    """Return what instruments that are there now cost and stand for, of some items or of all."""
+    return _there("i.id") if items is None else _there("i.id", OF_ITEMS, items=list(items))
+
+
+def list_of_instruments(instruments: Sequence[int]) -> dict[int, Worth]:
+    """Return what some instruments cost and stand for, those that are there."""
+    return _there("i.id", "AND i.id = ANY(%(only)s)", only=list(instruments))
 
 
 def get_of_instrument(instrument_id: int) -> Worth:
     """Return what one instrument cost and stands for; nothing when it is gone."""
-    return sum_by_instrument([instrument_id]).get(instrument_id, Worth())
+    return list_of_instruments([instrument_id]).get(instrument_id, Worth())
 
 
 AGES = """

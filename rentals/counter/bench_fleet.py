@@ -3,13 +3,13 @@
 import datetime
 import statistics
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 from uuid import uuid4
 
 from django.conf import settings
 from django.db import connection, transaction
 from django.test import Client
-from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from billing.earning import use
@@ -107,7 +107,7 @@ def measure(run: Run, signed_in: Callable[[Role], Client]) -> Report:
     run.tell("utilisation")
     ours, floors = _utilisation()
     run.tell("scans")
-    scans = _scan(run, signed_in(Role.TECHNICIAN))
+    scans, bare = _scan(run, signed_in(Role.TECHNICIAN))
     run.tell("a stock count")
     counted = timed(lambda: _count(run))
     run.tell("screens")
@@ -119,6 +119,8 @@ def measure(run: Run, signed_in: Callable[[Role], Client]) -> Report:
         "utilisation_seconds": round(statistics.median(ours), 4),
         "scan_ms": in_ms(scans),
         "scan_p95_ms": round(percentile(scans, 95) * 1000, 1),
+        "scan_floor_ms": in_ms(bare),
+        "scan_to_floor": round(percentile(scans, 50) / percentile(bare, 50), 2),
         "count_seconds": round(counted, 3),
         "slowest_screen_ms": max(screen["ms"] for screen in screens.values()),
         "most_queries": max(screen["queries"] for screen in screens.values()),
@@ -139,8 +141,9 @@ def _utilisation() -> tuple[list[float], list[float]]:
     return [pair[0] for pair in pairs], [pair[1] for pair in pairs]
 
 
-def _scan(run: Run, client: Client) -> list[float]:
-    """Scan tags as the technician does: the door, and the screen it leads to."""
+def _scan(run: Run, client: Client) -> tuple[list[float], list[float]]:
+    """Scan tags as the technician does, the door and the screen it leads to; each in turn with two views that do nothing."""
+    settings.ROOT_URLCONF = "rentals.counter.benches"
     count = run.count(INSTRUMENTS)
     tags = [f"F-{1 + run.chance.randrange(count):06d}" for _ in range(SCANS + 10)]
 
@@ -150,7 +153,12 @@ def _scan(run: Run, client: Client) -> list[float]:
             message = f"the scan of {tag} answered {answer.status_code}"
             raise RuntimeError(message)
 
-    return [timed(lambda tag=tag: scan(tag)) for tag in tags][10:]  # type: ignore[misc]
+    def bare() -> None:
+        client.get(reverse("bare"))
+        client.get(reverse("bare"))
+
+    pairs = [(timed(partial(scan, tag)), timed(bare)) for tag in tags][10:]
+    return [pair[0] for pair in pairs], [pair[1] for pair in pairs]
 
 
 def _count(run: Run) -> None:
@@ -192,7 +200,13 @@ def _screens(run: Run, signed_in: Callable[[Role], Client]) -> dict[str, dict[st
 
 
 def _open(client: Client, address: str) -> dict[str, Any]:
-    with CaptureQueriesContext(connection) as seen:
+    seen: list[str] = []
+
+    def count(execute: Callable[..., Any], sql: str, *rest: Any) -> Any:
+        seen.append(sql)
+        return execute(sql, *rest)
+
+    with connection.execute_wrapper(count):
         answer = client.get(address)
     if answer.status_code != 200:
         message = f"{address} answered {answer.status_code}"

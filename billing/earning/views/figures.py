@@ -1,5 +1,6 @@
 """The fleet's figures by kind, by catalogue item and by instrument, each as a screen and as a file."""
 
+import dataclasses
 import datetime
 from typing import Any
 
@@ -13,6 +14,7 @@ from billing.earning import drawings, queries, use, worth
 from billing.earning.queries import Catalogue, Figures, Row
 from billing.earning.tables import FIGURES, OF_ONE, csv_rows, sort_rows
 from billing.earning.views.common import Asked, frame, listed, read, written
+from rentals.inventory.models import Instrument
 from rentals.runtime import clock
 from rentals.runtime.exports import stream_csv
 from rentals.runtime.templatetags.office import money as written_money
@@ -20,6 +22,7 @@ from rentals.staff.limits import EXPORTS, limited
 from rentals.staff.policy import requires
 
 PAGE = 50
+FEW = 20_000
 
 
 def _tiles(whole: Figures) -> list[dict[str, Any]]:
@@ -117,6 +120,13 @@ def fleet_figures_items_csv(request: HttpRequest) -> HttpResponseBase:
     return stream_csv(f"fleet-by-model-{asked.span.code}.csv", header, rows)
 
 
+def _narrowed(asked: Asked, catalogue: Catalogue) -> Asked:
+    """Begin with the first kind where the fleet is too great to be added up one by one while somebody waits."""
+    if asked.is_narrowed or not catalogue.kinds or Instrument.objects.count() <= FEW:
+        return asked
+    return dataclasses.replace(asked, kind=catalogue.kinds[0][0])
+
+
 def _instruments(asked: Asked, catalogue: Catalogue) -> list[Row]:
     wanted = queries.Wanted(asked.kind, asked.item, asked.text)
     rows = queries.list_instruments(asked.span, clock.now(), catalogue, wanted)
@@ -128,7 +138,7 @@ def _instruments(asked: Asked, catalogue: Catalogue) -> list[Row]:
 def fleet_figures_instruments(request: HttpRequest) -> HttpResponseBase:
     """Show the same of single instruments, a page at a time."""
     catalogue = queries.read_catalogue()
-    asked = read(request, catalogue)
+    asked = _narrowed(read(request, catalogue), catalogue)
     rows = _instruments(asked, catalogue)
     page = Paginator(rows, PAGE).get_page(request.GET.get("page"))
     context = {

@@ -96,7 +96,7 @@ def _judged(request: HttpRequest) -> tuple[list[Judged], dict[str, Any]]:
         "kinds": kinds,
         "words": WORDS,
     }
-    judged = judging.list_judged(judging.stand_on(catalogue, clock.today(), clock.now()), wanted["kind"])
+    judged = judging.list_judged(judging.stand_on(catalogue, clock.today(), clock.now(), wanted["kind"]), wanted["kind"])
     if wanted["advice"]:
         judged = [each for each in judged if (each.advice.word if each.advice else advice.UNKNOWN) == wanted["advice"]]
     return _in_order(judged, wanted["sort"]), wanted

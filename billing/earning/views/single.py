@@ -64,7 +64,7 @@ def instrument_advice(request: HttpRequest, instrument_id: int) -> HttpResponseB
     if form.is_bound and form.is_valid():
         repair = form.cleaned_data["repair"]
         supposed = {"repair": repair.amount if repair else None, "months": form.cleaned_data["months"]}
-    ground = judging.stand_on(queries.read_catalogue(), clock.today(), clock.now())
+    ground = judging.stand_on(queries.read_catalogue(), clock.today(), clock.now(), instrument.item.kind_id)
     context = {
         "instrument": instrument,
         "subtitle": f"{instrument}, {instrument.item.kind.name.lower()}, {instrument.item}",
