@@ -4,7 +4,7 @@ import datetime
 from decimal import Decimal
 
 from django.db import transaction
-from django.db.models import Sum
+from django.db.models import QuerySet, Sum
 from django.utils import timezone
 
 from billing import charges
@@ -13,7 +13,7 @@ from rentals.agreements import queries as terms
 from rentals.agreements.models import Agreement
 from rentals.families.models import Household
 from rentals.inventory import work_queries, work_rules
-from rentals.inventory.models import WorkLine, WorkOrder
+from rentals.inventory.models import Instrument, WorkLine, WorkOrder
 from rentals.runtime.locks import lock_one
 from rentals.runtime.money import ZERO
 from rentals.staff.models import User
@@ -54,6 +54,13 @@ def charge_repair(*, order: WorkOrder, agreement: Agreement, acting_user: User, 
     made = charges.write_charge(charge, lines, memo=memo, acting_user=acting_user, now=now)
     RepairCharge.objects.create(work_order=order, charge=made)
     return made
+
+
+def list_uncharged(instrument: Instrument, *, since: datetime.datetime) -> QuerySet[WorkOrder]:
+    """Return repairs that are done since a moment, that the family pays, and that were never charged, the oldest first."""
+    found = WorkOrder.objects.filter(instrument=instrument, closed_at__gte=since, repair_charge=None)
+    paid = found.filter(paid_by=WorkOrder.PaidBy.FAMILY, outcome=WorkOrder.Outcome.REPAIRED)
+    return paid.select_related("instrument").order_by("closed_at", "pk")
 
 
 def bill_lines(order: WorkOrder, agreement: Agreement, on: datetime.date) -> list[charges.Line]:

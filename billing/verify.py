@@ -15,6 +15,7 @@ from billing import (
     verify_papers,
     verify_purchases,
     verify_references,
+    verify_repairs,
     verify_taking,
 )
 from billing.checking import CHECKS, Check, check, told
@@ -78,6 +79,7 @@ GUARDS = [
     *verify_fleet.GUARDS,
     *verify_papers.GUARDS,
     *verify_references.GUARDS,
+    *verify_repairs.GUARDS,
 ]
 
 

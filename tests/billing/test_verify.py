@@ -40,6 +40,14 @@ PROMISE = """
     SELECT id, 'promise', 20, 20, 'Jo', '', 3, '2026-02-01', '2026-02-01 12:00+0', (SELECT min(id) FROM staff_user), '', ''
       FROM families_household ORDER BY id LIMIT 1"""
 BREAKS = {
+    "repairs_as_agreed": [
+        "INSERT INTO inventory_workorder (number, instrument_id, kind, problem_kind, problem, state, state_since, outcome, "
+        "paid_by, opened_at, opened_by_id, closed_at, closed_by_id, work_done, version) "
+        "SELECT 'W-99999', 1, 'repair', '', 'x', 'done', now(), 'repaired', 'shop', now(), min(id), now(), min(id), 'x', 1 "
+        "FROM staff_user",
+        "INSERT INTO billing_repaircharge (work_order_id, charge_id) "
+        "SELECT (SELECT id FROM inventory_workorder WHERE number = 'W-99999'), min(id) FROM billing_charge",
+    ],
     "instalments_add_up": [PROMISE],
     "paused_means_paused": [
         PROMISE,

@@ -30,7 +30,12 @@ class TakeInForm(ShopForm):
     """What is wrong, in which condition it came and with which parts, pictures, and which loaner goes out meanwhile."""
 
     problem_kind = forms.ChoiceField(label="What it needs", required=False)
-    problem = forms.CharField(label="What is wrong", required=False, widget=forms.Textarea(attrs={"rows": 3}))
+    problem = forms.CharField(
+        label="What is wrong",
+        help_text="Or only choose above what it needs.",
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
     loaner = TagField(label="Loaner that goes out", required=False)
     promised_on = DayField(label="Promised for", required=False)
     again_for = forms.ChoiceField(

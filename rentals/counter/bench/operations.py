@@ -138,8 +138,8 @@ def hand_back(
     unit = _open_unit(instrument, AgreementUnit.Role.RENTED)
     agreement = unit.agreement
     locks.lock_rows(Household.objects.filter(pk=agreement.household_id), Agreement.objects.filter(pk=agreement.pk))
-    order = _close_work(instrument, work_done, grade, acting_user=acting_user, now=now)
-    if order is not None:
+    _close_work(instrument, work_done, grade, acting_user=acting_user, now=now)
+    for order in repairs.list_uncharged(instrument, since=unit.began_at):
         repairs.charge_repair(order=order, agreement=agreement, acting_user=acting_user, now=now)
     if loaner_is_back:
         agreements.return_loaner(agreement=unit.agreement, location=location, acting_user=acting_user, now=now)
@@ -160,12 +160,9 @@ def take_loaner_back(*, instrument: Instrument, location: Location, acting_user:
     return agreements.return_loaner(agreement=unit.agreement, location=location, acting_user=acting_user, now=now)
 
 
-def _close_work(
-    instrument: Instrument, work_done: str, grade: str, *, acting_user: User, now: datetime.datetime
-) -> WorkOrder | None:
+def _close_work(instrument: Instrument, work_done: str, grade: str, *, acting_user: User, now: datetime.datetime) -> None:
     order = queries.get_open_work_order(instrument)
-    if order is None:
-        if grade:
-            fleet.note_grade(instrument=instrument, grade=grade)
-        return None
-    return fleet.close_work_order(order=order, work_done=work_done, grade=grade, acting_user=acting_user, now=now)
+    if order is not None:
+        fleet.close_work_order(order=order, work_done=work_done, grade=grade, acting_user=acting_user, now=now)
+    elif grade:
+        fleet.note_grade(instrument=instrument, grade=grade)

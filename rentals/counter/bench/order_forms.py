@@ -103,7 +103,9 @@ class LabourForm(OrderForm):
 
     what = forms.ChoiceField(label="Work", required=False)
     other = forms.CharField(label="In other words", required=False, max_length=120)
-    minutes = WholeNumberField(label="Minutes", min_value=1, max_value=1440)
+    minutes = WholeNumberField(
+        label="Minutes", required=False, min_value=1, max_value=1440, help_text="Left empty: the usual ones of the work."
+    )
 
     def __init__(self, *args: Any, sheet: OrderSheet, **options: Any) -> None:
         super().__init__(*args, sheet=sheet, initial={"what": sheet.order.problem_kind}, **options)
@@ -111,8 +113,13 @@ class LabourForm(OrderForm):
         self.fields["what"].choices = [("", "Something else"), *names]  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
-        """Take the words where there are some, else the service."""
+        """Take the words where there are some, else the service; without minutes its usual ones."""
         data = super().clean() or {}
+        usual = {each.name: each.usual_minutes for each in self.sheet.services}
+        if data.get("minutes") is None and "minutes" not in self.errors:
+            data["minutes"] = usual.get(data.get("what") or "")
+            if data["minutes"] is None or data.get("other"):
+                self.add_error("minutes", "Write how many minutes it took.")
         data["what"] = (data.get("other") or data.get("what") or "").strip()
         if not data["what"]:
             self.add_error("other", "Choose the work, or write it in a few words.")

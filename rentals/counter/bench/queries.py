@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field, replace
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 from rentals.agreements import life
@@ -22,6 +23,7 @@ class Holder:
     initials: str
     is_covered: bool
     covers: str
+    deductible: Decimal
     loaner: Instrument | None
 
     @property
@@ -146,5 +148,6 @@ def get_holder(instrument: Instrument, today: date) -> Holder | None:
         initials=agreement.student.initials,
         is_covered=life.is_protected(agreement, today),
         covers=agreement.plan_version.protection_covers,
+        deductible=agreement.plan_version.deductible.amount,
         loaner=loaners[0] if loaners else None,
     )

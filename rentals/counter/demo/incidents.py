@@ -7,9 +7,8 @@ from django.db.models import QuerySet
 
 from billing import overdue, payments
 from billing.models import Payment
-from rentals.agreements import operations as agreement_operations
 from rentals.agreements.models import Agreement, AgreementUnit
-from rentals.counter.demo import autopay, bank, cards, closing, leaving, money, owing, parting, staying, taking, van
+from rentals.counter.demo import autopay, bank, bench, cards, closing, leaving, money, owing, parting, staying, taking, van
 from rentals.counter.demo.history import Story
 from rentals.inventory import operations as fleet_operations
 from rentals.inventory.models import Custody, Instrument, WorkOrder
@@ -29,14 +28,17 @@ def let_happen(story: Story) -> None:
     steady = list(_steady_agreements(story))
     _return_payments(story)
     waiting = dict.fromkeys(PROBLEMS, 2)
-    untouched = []
+    untouched, orders = [], []
+    bench.set_up(story)
     for agreement in steady:
         family = agreement.item.kind.family
         if waiting.get(family):
             waiting[family] -= 1
-            _send_to_the_bench(story, agreement, PROBLEMS[family], with_loaner=waiting[family] == 0)
+            orders.append(_send_to_the_bench(story, agreement, PROBLEMS[family], with_loaner=waiting[family] == 0))
         else:
             untouched.append(agreement)
+    bench.bring_on(story, orders)
+    bench.repair_own_fleet(story)
     leaving.let_leave(story, reversed(untouched))
     owing.leave_unpaid(story)
     _write_to_the_late(story)
@@ -90,24 +92,11 @@ def _return_payments(story: Story) -> None:
             payments.return_payment(payment=payment, reason=reason, returned_on=day, acting_user=bookkeeper, now=story.now)
 
 
-def _send_to_the_bench(story: Story, agreement: Agreement, problem: str, *, with_loaner: bool) -> None:
-    technician, workshop = story.shop.people[Role.TECHNICIAN.value], story.shop.locations[1]
+def _send_to_the_bench(story: Story, agreement: Agreement, problem: str, *, with_loaner: bool) -> WorkOrder:
     instrument = _unit(agreement)
-    began_at = story.now - datetime.timedelta(days=story.chance.randrange(1, 6))
-    fleet_operations.move_instrument(
-        instrument=instrument, place=Custody.Place.BENCH, location=workshop, reason=problem, acting_user=technician, now=began_at
-    )
-    fleet_operations.open_work_order(
-        instrument=instrument,
-        kind=WorkOrder.Kind.REPAIR,
-        problem=problem,
-        location=workshop,
-        acting_user=technician,
-        now=began_at,
-    )
     loaner = _twin(story, instrument) if with_loaner else None
-    if loaner is not None:
-        agreement_operations.assign_loaner(agreement=agreement, instrument=loaner, acting_user=technician, now=story.now)
+    tag = loaner.asset_tag if loaner else ""
+    return bench.take_in(story, instrument, problem, days_ago=story.chance.randrange(1, 6), loaner_tag=tag)
 
 
 def _write_to_the_late(story: Story) -> None:

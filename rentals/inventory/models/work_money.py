@@ -165,7 +165,7 @@ class Estimate(models.Model):
         return f"{self.order_id}, {self.made_at:%Y-%m-%d}"
 
     @property
-    def total(self) -> Decimal:
+    def price(self) -> Decimal:
         """What its lines come to before tax; they must be at hand (`prefetch_related`)."""
         return sum((line.price for line in self.lines.all()), Decimal("0.00"))
 

@@ -9,8 +9,16 @@ from rentals.inventory import operations
 from rentals.inventory.forms import WorkDoneForm
 from rentals.inventory.models import Instrument, WorkOrder
 from rentals.runtime import clock
+from rentals.runtime.locks import RowsBusyError
 from rentals.runtime.templatetags.office import day
 from rentals.staff.policy import requires
+
+STILL_OPEN = (
+    operations.StateNotPossibleError,
+    operations.PayerNotDecidedError,
+    operations.NotReadyError,
+    RowsBusyError,
+)
 
 
 @requires("instruments.move")
@@ -23,9 +31,12 @@ def work_order_close(request: HttpRequest, order_id: int) -> HttpResponseBase:
             operations.close_work_order(order=order, acting_user=request.user, now=clock.now(), **form.cleaned_data)  # type: ignore[arg-type]
         except operations.WorkOrderClosedError as error:
             messages.info(request, str(error))
+            return redirect("bench_queue")
+        except STILL_OPEN as error:
+            form.add_error(None, str(error))
         else:
             messages.success(request, f"The work on {order.instrument.asset_tag} is done.")
-        return redirect("bench_queue")
+            return redirect("bench_queue")
     status = 422 if form.errors else 200
     return render(request, "inventory/work_order_close.html", {"form": form, "order": order}, status=status)
 
