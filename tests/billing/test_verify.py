@@ -156,6 +156,24 @@ BREAKS = {
     "deposits_are_their_payments": ["UPDATE billing_payment SET deposit_id = NULL"],
     "fleet_equals_ledger": ["UPDATE billing_fleetasset SET cost = cost + 1"],
     "depreciation_follows_schedule": ["UPDATE billing_fleetdepreciation SET accumulated = accumulated + 1"],
+    "somewhere_now": [
+        "INSERT INTO inventory_custody (instrument_id, place, location_id, began_at, ended_at, reason, moved_by_id) "
+        "SELECT i.id, 'shelf', 'main', '2026-01-01', '2026-01-02', 'Received', (SELECT min(id) FROM staff_user) "
+        "FROM inventory_instrument i"
+    ],
+    "rented_are_with_their_family": [
+        "INSERT INTO agreements_agreementunit (agreement_id, instrument_id, role, began_at) "
+        "SELECT (SELECT min(id) FROM agreements_agreement), i.id, 'rented', '2026-01-01' FROM inventory_instrument i"
+    ],
+    "held_are_kept_aside": [
+        "INSERT INTO inventory_hold (instrument_id, reason, began_at, made_by_id) "
+        "SELECT i.id, 'Test', '2026-01-01', (SELECT min(id) FROM staff_user) FROM inventory_instrument i"
+    ],
+    "sales_stand": [
+        "INSERT INTO billing_fleetsale (instrument_id, household_id, buyer, sold_on, price, tax, charge_id, made_at, made_by_id, "
+        "undone_because) SELECT i.id, c.household_id, '', '2026-02-01', 1, 0, c.id, now(), (SELECT min(id) FROM staff_user), '' "
+        "FROM inventory_instrument i, (SELECT * FROM billing_charge ORDER BY id LIMIT 1) c"
+    ],
     "documents_unchanged": [
         "ALTER TABLE documents_document DROP CONSTRAINT document_sha256_is_of_content",
         "UPDATE documents_document SET content = 'forged' WHERE state = 'made'",

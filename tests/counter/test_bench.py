@@ -202,3 +202,32 @@ class TestWhoMay:
     @pytest.mark.parametrize("role", ["specialist", "bookkeeper", "administrator"])
     def test_the_bench_is_not_theirs(self, client_as, role):
         assert client_as(role).get(BENCH).status_code == 403
+
+
+class TestWhatTheBooksSay:
+    """Somebody scans what the books have elsewhere: each screen says what they say, and the way on."""
+
+    @pytest.mark.parametrize(
+        ("place", "words", "comes_in"),
+        [
+            ("lost", "It was found: put it on the shelf", False),
+            ("sold", "it is not ours", False),
+            ("retired", "Ask a manager to take it back into use", False),
+        ],
+    )
+    def test_says_what_to_do_with_what_is_gone(self, client_as, place, words, comes_in):
+        unit = InstrumentFactory(place=place)
+        answer = client_as("technician").get(reverse("bench"), {"tag": unit.asset_tag})
+        assert words in answer.text
+        assert answer.context["sheet"].can_come_in == comes_in
+
+    def test_with_a_family_on_no_agreement_it_is_taken_in_or_put_away(self, client_as):
+        unit = InstrumentFactory(place="family", place__household=HouseholdFactory(name="Quillfeather"))
+        answer = client_as("technician").get(reverse("bench"), {"tag": unit.asset_tag})
+        assert "with a family, on no open agreement" in answer.text
+        assert "Quillfeather" not in answer.text
+
+    def test_with_its_family_the_agreement_ends_at_the_counter(self, client_as):
+        unit = AgreementFactory(unit=True).units.get().instrument
+        answer = client_as("technician").get(reverse("bench"), {"tag": unit.asset_tag})
+        assert "its agreement ends at the counter" in answer.text

@@ -7,6 +7,7 @@ from rentals.counter import find
 from tests.agreements.factories import AgreementFactory
 from tests.factories import UserFactory
 from tests.families.factories import HouseholdFactory, StudentFactory
+from tests.inventory.factories import InstrumentFactory
 from tests.schools.factories import ProgrammeFactory
 
 pytestmark = pytest.mark.django_db
@@ -16,7 +17,7 @@ CANARY = "Canarybird"
 @pytest.fixture
 def agreement():
     household = HouseholdFactory(name=CANARY, guardian__phone="+13125550177", city="Canarytown")
-    student = StudentFactory(household=household, given_name="Zelda", family_name=CANARY)
+    student = StudentFactory(household=household, given_name="Zelda", family_name=CANARY, programme=ProgrammeFactory())
     return AgreementFactory(household=household, student=student, unit=True)
 
 
@@ -32,6 +33,27 @@ class TestFindAll:
         assert [hit.tag for hit in find.find_all(tag, user=user).instruments] == [tag]
         assert [hit.tag for hit in find.find_all(tag[-4:], user=user).instruments] == [tag]
         assert [hit.number for hit in find.find_all(agreement.number, user=user).agreements] == [agreement.number]
+
+    def test_says_where_an_instrument_is(self, agreement, tag):
+        shelf = InstrumentFactory(asset_tag="VN-0312", serial_number="")
+        user = UserFactory(role="technician")
+        assert [hit.where for hit in find.find_all("VN-0312", user=user).instruments] == ["on the shelf, Main Street shop"]
+        assert [hit.where for hit in find.find_all(tag, user=user).instruments] == ["with a family"]
+        assert shelf.custodies.count() == 1
+
+    def test_a_school_comes_with_what_it_has_out_now(self, agreement):
+        school = agreement.student.programme.school
+        InstrumentFactory(place="school", place__school=school)
+        (hit,) = find.find_all(school.name[1:6], user=UserFactory(role="specialist")).schools
+        assert (hit.id, hit.out_now) == (school.pk, 2)
+        assert find.find_all(school.name, user=UserFactory(role="technician")).schools == []
+
+    def test_the_page_stays_within_twelve_queries(self, client_as, agreement, tag, django_assert_max_num_queries):
+        client = client_as("manager")
+        client.get(reverse("search"), {"q": tag})
+        for words in (tag, agreement.student.programme.school.name, agreement.number):
+            with django_assert_max_num_queries(12):
+                client.get(reverse("search"), {"q": words})
 
     def test_asks_little(self, agreement, tag, django_assert_max_num_queries):
         user = UserFactory(role="specialist")

@@ -9,11 +9,28 @@ import pytest
 from django.urls import reverse
 
 from rentals.inventory import operations
-from rentals.inventory.models import CatalogueItem, Instrument, Location, Product, WorkOrder
+from rentals.inventory.models import (
+    CatalogueItem,
+    Instrument,
+    LabelLayout,
+    LabelPrint,
+    Location,
+    PrintedLabel,
+    Product,
+    WorkOrder,
+)
 from rentals.runtime.exports import guarded, unguarded
 from tests.agreements.factories import AgreementFactory
-from tests.families.factories import HouseholdFactory
-from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory, LocationFactory, ProductFactory, WorkOrderFactory
+from tests.families.factories import HouseholdFactory, StudentFactory
+from tests.inventory.factories import (
+    CatalogueItemFactory,
+    HoldFactory,
+    InstrumentFactory,
+    LocationFactory,
+    ProductFactory,
+    WorkOrderFactory,
+)
+from tests.schools.factories import ProgrammeFactory
 
 pytestmark = pytest.mark.django_db
 MOST_QUERIES = 12
@@ -55,6 +72,50 @@ class TestInstruments:
         InstrumentFactory(asset_tag="VN-9", item=CatalogueItemFactory(kind_code="violin", size="4/4", maker="Other"))
         response = client_as("specialist").get(f"{reverse('instruments')}?{query}")
         assert [row["instrument"].asset_tag for row in response.context["rows"]] == found
+
+    @pytest.mark.parametrize(
+        ("query", "found"),
+        [
+            ("held=yes", ["FL-2"]),
+            ("held=no&place=shelf", ["FL-1"]),
+            ("label=never", ["CL-3", "FL-1", "VN-4"]),
+            ("tier=advanced", ["FL-1"]),
+            ("acquired_from=1/1/2026", ["FL-2"]),
+            ("acquired_to=2025-12-31&place=shelf", ["FL-1"]),
+            ("idle_since=6/2/2025", ["FL-1", "FL-2"]),
+            ("idle_since=6/1/2025", []),
+            ("idle_since=nonsense&held=maybe&label=x&tier=y&school=z", ["CL-3", "FL-1", "FL-2", "VN-4"]),
+        ],
+    )
+    def test_is_narrowed_further_and_the_file_has_the_same_rows(self, client_as, query, found):
+        flute = CatalogueItemFactory(kind_code="flute")
+        InstrumentFactory(asset_tag="FL-1", item=CatalogueItemFactory(kind_code="flute", tier="advanced"))
+        held = HoldFactory(instrument=InstrumentFactory(asset_tag="FL-2", item=flute, acquired_on=datetime.date(2026, 2, 1)))
+        InstrumentFactory(asset_tag="CL-3", place="bench")
+        InstrumentFactory(asset_tag="VN-4", place="lost")
+        layout = LabelLayout.objects.create(
+            name="Roll", page_width=60, page_height=30, pitch_x=60, pitch_y=30, label_width=60, label_height=30
+        )
+        printed = LabelPrint.objects.create(layout=layout, printed_at=held.began_at, printed_by=held.made_by)
+        PrintedLabel.objects.create(label_print=printed, instrument=held.instrument, asset_tag="FL-2", place=1)
+        client = client_as("manager")
+        response = client.get(f"{reverse('instruments')}?{query}")
+        assert [row["instrument"].asset_tag for row in response.context["rows"]] == found
+        file = b"".join(client.get(f"{reverse('instruments_export')}?{query}").streaming_content).decode("utf-8-sig")
+        assert [row["Asset tag"] for row in csv.DictReader(io.StringIO(file))] == found
+
+    def test_a_school_narrows_to_what_it_and_its_students_have(self, client_as, django_assert_max_num_queries):
+        programme = ProgrammeFactory()
+        household = HouseholdFactory()
+        student = StudentFactory(household=household, programme=programme)
+        agreement = AgreementFactory(unit=True, household=household, student=student)
+        there = InstrumentFactory(place="school", place__school=programme.school)
+        InstrumentFactory()
+        client = client_as("manager")
+        with django_assert_max_num_queries(14):
+            response = client.get(f"{reverse('instruments')}?school={programme.school_id}")
+        tags = {row["instrument"].asset_tag for row in response.context["rows"]}
+        assert tags == {there.asset_tag, agreement.units.get().instrument.asset_tag}
 
     def test_no_match_offers_to_clear_the_filters(self, client_as):
         InstrumentFactory()

@@ -53,6 +53,8 @@ class BenchSheet:
     @property
     def can_come_in(self) -> bool:
         """Whether it can be taken in to the shop; one that is there without a work order can be given one."""
+        if self.place in {"lost", "retired"}:  # found first, so that the books follow
+            return False
         if self.place == "bench":
             return self.order is None
         return self.order is None and rules.may_go(self.place, "bench")

@@ -84,8 +84,8 @@ def sell_instrument(*, asked: ToSell, request_key: UUID, acting_user: User, now:
         return _sold_before(done)
     household = asked.household or sales.ensure_counter_household(acting_user=acting_user)
     locks.lock_rows(Household.objects.filter(pk=household.pk), Instrument.objects.filter(pk=unit.pk))
-    sold_to = asked.buyer or household.name
-    fleet.move_by_hand(instrument=unit, place=Custody.Place.SOLD, reason=f"Sold to {sold_to}", acting_user=acting_user, now=now)
+    sold_to = "at the counter" if asked.buyer else f"to {household.number}"
+    fleet.move_by_hand(instrument=unit, place=Custody.Place.SOLD, reason=f"Sold {sold_to}", acting_user=acting_user, now=now)
     sale = sales.record_sale(
         instrument=unit,
         household=household,

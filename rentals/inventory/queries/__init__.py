@@ -36,14 +36,15 @@ def find_available(kind_code: str, size: str = "", tier: str = "", location: str
     if location:
         found = found.filter(here__location=location)
     free = found.filter(
-        ~Exists(_open_units().filter(instrument=OuterRef("pk"))),
+        ~Exists(list_open_units().filter(instrument=OuterRef("pk"))),
         ~Exists(Hold.objects.filter(ended_at=None, instrument=OuterRef("pk"))),
     ).annotate(grade_order=_grade_order())
     offered: QuerySet[Instrument] = free.order_by("grade_order", "here__began_at", "pk")
     return offered
 
 
-def _open_units() -> QuerySet[Any]:
+def list_open_units() -> QuerySet[Any]:
+    """Return the lines that put instruments on open agreements, by the name of the relation."""
     return Instrument._meta.get_field("agreement_units").related_model._default_manager.filter(ended_at=None)
 
 
@@ -52,7 +53,7 @@ def get_open_unit(instrument: Instrument) -> Any:
 
     By the name of the relation, as in `find_available`.
     """
-    return _open_units().filter(instrument=instrument).select_related("agreement").first()
+    return list_open_units().filter(instrument=instrument).select_related("agreement").first()
 
 
 def get_hold(instrument: Instrument) -> Hold | None:

@@ -49,6 +49,7 @@ def instruments(request: HttpRequest) -> HttpResponseBase:
     if may(request.user, "instruments.edit"):
         actions.append({"label": "Add an instrument", "url": reverse("instrument_add"), "main": True})  # type: ignore[dict-item]
     context = {"page": page, "rows": rows, "narrowed": narrowed, "boxes": narrowed.choices(), "actions": actions}
+    context |= {"further": narrowed.further_choices(), "days": narrowed.days()}
     return render(request, "inventory/instruments.html", context)
 
 
