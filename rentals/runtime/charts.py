@@ -11,7 +11,7 @@ from decimal import Decimal
 
 CHARACTER = 7
 """About how wide a character of a chart's words is, in the sheet's units."""
-TOP, BOTTOM, RIGHT = 12, 26, 14
+TOP, BOTTOM, RIGHT = 12, 26, 24
 BAR, BAR_GAP = 13, 9
 LEAST_SPAN = 1e-6
 """Below this a scale would have steps that nobody can tell apart: it is drawn over one instead."""
@@ -243,7 +243,7 @@ def _bars(sheet: Drawing, scale: list[float], words: Words, labels: Sequence[str
     for place, label in enumerate(labels):
         top = TOP + group * place + BAR_GAP / 2
         middle = top + BAR * len(series) / 2 + 4
-        sheet.texts.append(Text(left - 8, middle, label, "end") if is_wide else Text(left, top + 13, label, "start"))
+        sheet.texts.append(Text(left - 8, middle, label, "end") if is_wide else Text(left + 6, top + 13, label, "start"))
         for number, each in enumerate(series, 1):
             value = each.values[place]
             if value is None:
