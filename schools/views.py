@@ -10,7 +10,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from rentals.staff.parking import stands_on
 from rentals.staff.policy import may, requires
-from schools import forms, operations, queries
+from schools import errands, forms, operations, queries
 from schools.models import Programme, RequiredItem, School
 
 
@@ -131,7 +131,12 @@ def _school_page(
         prefix = f"p{programme.pk}"
         form = refused if refused is not None and refused.prefix == prefix else forms.RequiredItemForm(prefix=prefix)
         programmes.append((programme, form if edits else None))
-    context: dict[str, Any] = {"school": shown, "programmes": programmes, "form": refused}
+    context: dict[str, Any] = {
+        "school": shown,
+        "programmes": programmes,
+        "form": refused,
+        "errands": list(errands.list_open().filter(school=shown)[:20]) if may(request.user, "errands.work") else [],
+    }
     return render(request, "schools/school.html", context, status=status)
 
 

@@ -11,7 +11,11 @@ from rentals.staff.models import Role
 from schools import errands
 from schools.models import School
 
-WRONG = ["The low D does not speak", "A string peg slips", "The second valve sticks"]
+WRONG = {
+    "woodwind": "The low notes do not speak",
+    "brass": "It sticks, and it smells musty",
+    "string": "A peg slips, and the bow has lost its hair",
+}
 AHEAD = datetime.timedelta(days=45)
 
 
@@ -37,10 +41,10 @@ def _ask_for_errands(story: Story) -> None:
     """Three to fetch at schools, and what the bench has of students to bring back there."""
     rented = AgreementUnit.objects.filter(
         ended_at=None, role=AgreementUnit.Role.RENTED, agreement__student__programme__isnull=False, instrument__errands=None
-    ).select_related("instrument", "agreement__student__programme__school")
+    ).select_related("instrument__item__kind", "agreement__student__programme__school")
     at_home = rented.filter(instrument__custodies__ended_at=None, instrument__custodies__place="family").order_by("pk")[:3]
     in_shop = rented.filter(instrument__work_orders__in=WorkOrder.objects.filter(closed_at=None)).order_by("pk")[:2]
-    wanted = [(unit, "pick_up", WRONG[place % len(WRONG)]) for place, unit in enumerate(at_home)]
+    wanted = [(unit, "pick_up", WRONG.get(unit.instrument.item.kind.family, "Ask what is wrong")) for unit in at_home]
     wanted += [(unit, "drop_off", "") for unit in in_shop]
     for unit, kind, what in wanted:
         programme = unit.agreement.student.programme
