@@ -77,7 +77,8 @@ if (desk) {
   });
   desk.addEventListener("submit", (event) => {
     event.preventDefault();
-    const code = field.value.trim();
+    const button = event.submitter?.name === "code" ? event.submitter.value : ""; // the same card as a button
+    const code = button || field.value.trim();
     field.value = "";
     if (code) take(desk, code);
     field.focus({ preventScroll: true });

@@ -315,6 +315,12 @@ class TestDesk:
         for role in ("specialist", "bookkeeper"):
             assert client_as(role).post(reverse("bench_command"), {"code": ".TAKEIN"}).status_code == 403
 
+    def test_a_card_scanned_on_any_page_leads_here(self, client, client_as):
+        page = client.get(reverse("scan"), {"code": "]C1.READY"}, follow=True)
+        assert page.redirect_chain[-1][0] == reverse("bench_cards")
+        assert "scan an instrument first" in page.content.decode()
+        assert client_as("specialist").get(reverse("scan"), {"code": ".READY"}).status_code == 404
+
     def test_costs_few_queries(self, client, django_assert_max_num_queries):
         InstrumentFactory(asset_tag="FL-1042")
         with django_assert_max_num_queries(12):

@@ -1,10 +1,11 @@
 """The door of every scan: whatever was scanned, on to the page it means."""
 
+from django.contrib import messages
 from django.http import HttpRequest, HttpResponseBase, HttpResponseRedirect
 from django.shortcuts import redirect, render
 from django.urls import reverse
 
-from rentals.inventory import queries
+from rentals.inventory import commands, queries
 from rentals.inventory.models import Instrument
 from rentals.inventory.queries.scans import find_scanned
 from rentals.runtime.camera import with_camera
@@ -14,8 +15,15 @@ from rentals.staff.policy import may, requires
 @with_camera
 @requires("instruments.view")
 def scan(request: HttpRequest) -> HttpResponseBase:
-    """Send a scanned code on to its instrument; ask which where a serial number is two's; say what to do with an unknown one."""
-    found = find_scanned(request.GET.get("code", ""))
+    """Send a scanned code on to its instrument, a card of the bench to its desk.
+
+    Ask which where a serial number is two's; say what to do with an unknown one.
+    """
+    code = request.GET.get("code", "")
+    if commands.is_command(code) and may(request.user, "bench.work"):
+        messages.info(request, "That is a card of the bench: scan an instrument first, then the card.")
+        return redirect("bench_cards")
+    found = find_scanned(code)
     if found.instrument:
         return _onward(request, found.instrument)
     context = {"code": found.code, "choice": [_line(unit) for unit in found.instruments]}
