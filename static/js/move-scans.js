@@ -2,6 +2,8 @@
 // Where: [data-moves] with a form that has [data-wedge-field] and a hidden id, [data-live] (what the server answers), [data-unsent].
 // Each scan has an id of its own, so one that is sent again is one scan. Without this script the form sends itself, page by page.
 
+import { sound } from "./count-sound.js";
+
 const AGAIN = 3000;
 
 class Round {
@@ -11,6 +13,7 @@ class Round {
     this.field = box.querySelector("[data-wedge-field]");
     this.live = box.querySelector("[data-live]");
     this.unsent = box.querySelector("[data-unsent]");
+    this.sound = sound(box);
     this.waiting = [];
     this.busy = false;
     this.form.addEventListener("submit", (event) => {
@@ -42,6 +45,7 @@ class Round {
       if (!answer.ok) throw new Error(String(answer.status));
       this.live.innerHTML = await answer.text();
       this.waiting.shift();
+      this.sound(this.live.querySelector("[data-tone]")?.dataset.tone ?? "info");
       this.tell("");
     } catch {
       this.tell(`${this.waiting.length} not sent yet. Stay on this page: they are tried again every few seconds. If it lasts, sign in again in another tab.`);
