@@ -52,7 +52,11 @@ def django_db_setup(django_db_setup: None, django_db_blocker: Any) -> Iterator[N
 
 
 def let_the_owner_empty_tables(patch: pytest.MonkeyPatch) -> None:
-    """Between transactional tests the owner empties all tables."""
+    """Between transactional tests the owner empties all tables, on the same connection: a new one reads the whole catalogue anew.
+
+    Django would close it in case a test rolled back what was set for the session; role and time zone are set outside of
+    any transaction here.
+    """
 
     def tear_down_as_owner(self: TransactionTestCase) -> None:
         run("RESET ROLE")
@@ -62,6 +66,7 @@ def let_the_owner_empty_tables(patch: pytest.MonkeyPatch) -> None:
             run(f"SET ROLE {APPLICATION}")
 
     patch.setattr(TransactionTestCase, "_fixture_teardown", tear_down_as_owner)
+    patch.setattr(TransactionTestCase, "_should_reload_connections", lambda self: False)
 
 
 def run(statement: str) -> None:
