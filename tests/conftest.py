@@ -6,6 +6,7 @@ from typing import Any
 
 import psycopg
 import pytest
+from django.contrib.auth.hashers import Argon2PasswordHasher
 from django.db import connection, connections
 from django.db.backends.signals import connection_created
 from django.test import Client, TransactionTestCase
@@ -27,6 +28,17 @@ def only_the_seed_steers_chance() -> Iterator[None]:
         patch.setattr(providers, "_get_local_constants", providers.Constants)
         patch.setattr(providers, "CONSTANTS_CACHE", providers.LRUCache(1024))
         yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def passwords_cost_little() -> Iterator[dict[str, int]]:
+    """Keep passwords with Argon2 as always, but by its least figures: tests sign in hundreds of times. Give the office's own."""
+    least = {"time_cost": 1, "memory_cost": 8, "parallelism": 1}
+    own = {name: getattr(Argon2PasswordHasher, name) for name in least}
+    with pytest.MonkeyPatch.context() as patch:
+        for name, figure in least.items():
+            patch.setattr(Argon2PasswordHasher, name, figure)
+        yield own
 
 
 @pytest.fixture(scope="session")

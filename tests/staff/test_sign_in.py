@@ -82,6 +82,11 @@ class TestSignIn:
     def test_keeps_passwords_with_argon2(self, person):
         assert person.password.startswith("argon2$argon2id$")
 
+    def test_keeps_them_by_figures_that_owasp_asks_for(self, passwords_cost_little):
+        """At least 19 MiB and two rounds: OWASP's Password Storage Cheat Sheet, from memory."""
+        assert passwords_cost_little["memory_cost"] >= 19 * 1024
+        assert passwords_cost_little["time_cost"] >= 2
+
     def test_refuses_somebody_who_has_left(self, client, person):
         person.is_active = False
         person.save()
