@@ -17,12 +17,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from django.conf import settings
 from django.contrib.auth.models import AnonymousUser
-from django.db import connection
+from django.contrib.sessions.backends.cached_db import KEY_PREFIX
+from django.core.cache import caches
+from django.db import connection, transaction
 from django.http import HttpResponse
 from django.test import Client, RequestFactory
 from django.urls import URLPattern, URLResolver, get_resolver, path, reverse
 
+from rentals.runtime import clock
 from rentals.staff.models import Role, User
 from rentals.staff.policy import CAPABILITIES, DeclaredCapabilityMiddleware, UndeclaredCapabilityError, open_to_all
 from tests.factories import UserFactory
@@ -103,13 +107,37 @@ def examples(db):
     return rooms_examples()
 
 
+@pytest.fixture(scope="module")
+def signed_in(django_db_setup, django_db_blocker) -> Iterator[dict[str, tuple[str, dict[str, object]]]]:
+    """Sign in a person of every role, once for all addresses: what a test does on top of it is taken back at its end."""
+    with django_db_blocker.unblock():
+        around = transaction.atomic()
+        around.__enter__()
+        sessions = {role: sign_in(role) for role in Role.values}
+    yield sessions
+    with django_db_blocker.unblock():
+        transaction.set_rollback(True)
+        around.__exit__(None, None, None)
+
+
+def sign_in(role: str) -> tuple[str, dict[str, object]]:
+    """Sign in a new person who has looked at a page already; return the session's key and what is in it."""
+    client = Client()
+    client.force_login(UserFactory(role=role))
+    client.get(reverse("my_account"))
+    return client.session.session_key, dict(client.session.items())
+
+
 @pytest.fixture
-def visitor(db):
+def visitor(signed_in, db):
     def visit(role: str | None, **options) -> Client:
         client = Client(raise_request_exception=True, **options)
         if role:
-            client.force_login(UserFactory(role=role))
-            client.get(reverse("my_account"))
+            key, session = signed_in[role]
+            now = int(clock.now().timestamp())
+            # The cache knows of no transaction: an address asked for before may have left something there.
+            caches["default"].set(KEY_PREFIX + key, session | {"began": now, "seen": now})
+            client.cookies[settings.SESSION_COOKIE_NAME] = key
         return client
 
     return visit
