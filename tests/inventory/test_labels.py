@@ -151,6 +151,15 @@ class TestChoosing:
         (action,) = [each for each in page.context["actions"] if each["label"] == "Print labels of these"]
         assert tags(client.get(action["url"]).context["chosen"].instruments) == ["FL-1042"]
 
+    def test_more_than_are_printed_at_once_are_told(self, client_as, monkeypatch):
+        monkeypatch.setattr(operations, "MOST_LABELS", 2)
+        units = [InstrumentFactory(asset_tag=f"FL-{number}") for number in (1, 2, 3)]
+        client = client_as("specialist")
+        for query in ("which=never", f"instruments={','.join(str(unit.pk) for unit in units)}"):
+            page = client.get(f"{reverse('labels_print')}?{query}")
+            assert "At most 2 labels are printed at once: these are the first of 3." in page.content.decode()
+            assert tags(page.context["chosen"].instruments) == ["FL-1", "FL-2"]
+
     def test_by_scanning_one_after_the_other(self, client_as):
         units = [InstrumentFactory(asset_tag=tag) for tag in ("FL-1042", "CL-7")]
         client = client_as("specialist")

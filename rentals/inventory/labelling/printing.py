@@ -83,9 +83,9 @@ def _font(name: str) -> Any:
 
 
 def _fitted(text: str, size: float, width: float, *, bold: bool) -> float:
-    """Return the type size at which a text is no wider than `width`, at most `size`; by the font's own advance widths."""
+    """Return the type size, at most `size`, at which a text fits into `width`: by the font’s widths, with some to spare."""
     length = float(_font("Bold" if bold else "Regular").getlength(text)) / 1000
-    return min(size, width / length) if length else size
+    return min(size, 0.98 * width / length) if length else size
 
 
 def print_calibration(*, sheet: Sheet, printer: Printer, title: str, words: Sequence[str]) -> bytes:
@@ -115,7 +115,7 @@ def _face(face: Face) -> dict[str, dict[str, str]]:
     """Write the lengths of a face, and where its lines of words stand."""
     lengths = {name: getattr(face, name) for name in ("padding", "qr", "text_width")}
     what_top = face.padding + face.tag_height * 1.04
-    found_bottom = face.bars_height + face.padding + 0.3
+    found_bottom = face.padding + (face.bars_height + 0.4 if face.has_bars else 0)
     return {
         "face": {name: f"{each:.3f}" for name, each in {**lengths, "what_top": what_top, "found_bottom": found_bottom}.items()}
     }

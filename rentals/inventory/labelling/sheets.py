@@ -108,15 +108,16 @@ def face_of(width: float, height: float, dots_per_inch: int) -> Face:
     dots = int(square / dot + 1e-9)
     square = dots * dot if dots * dot >= SMALLEST_SQUARE else square
     qr = square * QR_MODULES
-    words = qr - padding - 0.5
+    bars = min(height - padding - qr, max(7.5, height * 0.24))
+    words = height - 2 * padding - bars - 0.5 if bars >= LOWEST_BARS else height - 2 * padding
     return Face(
         padding=round(padding, 3),
         qr=round(qr, 3),
-        bars_height=round(height - padding - qr, 3),
+        bars_height=round(bars, 3),
         text_width=round(width - padding - qr, 3),
-        tag_height=round(min(10.0, words * 0.43), 3),
-        what_height=round(min(4.2, words * 0.22), 3),
-        found_height=round(min(3.0, words * 0.135), 3),
+        tag_height=round(min(12.0, words * 0.42), 3),
+        what_height=round(min(5.0, words * 0.21), 3),
+        found_height=round(min(3.4, words * 0.14), 3),
     )
 
 

@@ -97,9 +97,10 @@ def _chosen(query: QueryDict) -> Chosen:
         found, words = queries.list_never_labelled(), "without a label so far"
     else:
         narrowed = InstrumentFilter.read(query)
-        found, words = narrowed.apply(), "of the list"
+        listed: Any = narrowed.apply()
+        found, words = listed, "of the list"
         if not narrowed.place:
-            found, words = found.exclude(here__place__in=queries.GONE), "of the list, without what is lost, sold or retired"
+            found, words = listed.exclude(here__place__in=queries.GONE), "of the list, without what is lost, sold or retired"
     return Chosen(words, list(found[: operations.MOST_LABELS]), found.count())
 
 
@@ -159,7 +160,8 @@ def _context(form: PrintForm, chosen: Chosen, layout: LabelLayout | None, printe
         "chosen": chosen,
         "first": chosen.instruments[:SHOWN],
         "rest": max(len(chosen.instruments) - SHOWN, 0),
-        "most": operations.MOST_LABELS,
+        "only_first": f"At most {operations.MOST_LABELS} labels are printed at once: these are the first of {chosen.total:,}. "
+        "Print them, then come back for the next.",
         "layouts": queries.list_layouts(),
         "printers": queries.list_printers(),
         "layout": layout,
