@@ -87,6 +87,6 @@ EXAMPLES = {
     "sku": lambda: ProductFactory().sku,
     "repair_part_change.sku": lambda: RepairPartFactory().pk,
     "repair_part_arrived.sku": lambda: RepairPartFactory().pk,
-    "line_id": lambda: WorkLineFactory().pk,
+    "work_order_line_off.line_id": lambda: WorkLineFactory().pk,
     "catalogue_change.item_id": lambda: CatalogueItemFactory().pk,
 }

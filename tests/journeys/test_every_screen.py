@@ -67,6 +67,7 @@ from rentals.inventory.models import (
     MoveScan,
     Photo,
     Product,
+    RepairPart,
     StockCount,
     WorkOrder,
 )
@@ -319,6 +320,8 @@ class Scenario:
             "count_id": StockCount.objects.get(closed_at=None).pk,
             "order_id": WorkOrder.objects.filter(closed_at=None).order_by("pk")[0].pk,
             "sku": Product.objects.order_by("pk")[0].sku,
+            "repair_part_change.sku": RepairPart.objects.order_by("pk")[0].sku,
+            "repair_part_arrived.sku": RepairPart.objects.order_by("pk")[0].sku,
             "location_change.code": Location.objects.order_by("pk")[0].code,
             "catalogue_change.item_id": CatalogueItem.objects.order_by("pk")[0].pk,
         }

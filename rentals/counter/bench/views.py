@@ -10,11 +10,10 @@ from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_POST
 
-from billing import repairs
-from rentals.agreements import errors as agreement_errors
 from rentals.counter.bench import operations
 from rentals.counter.bench.forms import GoOutForm, ShopForm, TakeInForm
 from rentals.counter.bench.queries import BenchSheet, get_bench_sheet
+from rentals.counter.bench.refusals import REFUSALS
 from rentals.inventory import operations as fleet
 from rentals.inventory import queries
 from rentals.inventory.models import WorkOrder
@@ -28,27 +27,6 @@ from rentals.staff.policy import acting_user, requires
 
 KEPT_SCANS = 8
 SAME_SCAN = datetime.timedelta(seconds=3)
-REFUSALS = (
-    fleet.InstrumentNotThereError,
-    fleet.InstrumentOnAgreementError,
-    fleet.WorkOrderAlreadyOpenError,
-    fleet.WorkOrderStillOpenError,
-    fleet.WorkOrderClosedError,
-    fleet.PayerNotDecidedError,
-    fleet.NotReadyError,
-    fleet.StateNotPossibleError,
-    fleet.WarrantyNotPossibleError,
-    fleet.MoveBeforeLastMoveError,
-    operations.LoanerUnknownError,
-    operations.NobodyWaitsForItError,
-    repairs.RepairChargedError,
-    agreement_errors.AgreementEndedError,
-    agreement_errors.InstrumentTakenError,
-    agreement_errors.InstrumentNotAvailableError,
-    agreement_errors.LoanerOutError,
-    agreement_errors.NoLoanerOutError,
-    RowsBusyError,
-)
 
 
 @with_camera
