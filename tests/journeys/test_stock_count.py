@@ -11,6 +11,7 @@ from playwright.sync_api import Page, expect
 
 from rentals.inventory.models import CountScan, Custody, Instrument, StockCount
 from rentals.inventory.operations import move_instrument
+from tests.browser import list_violations
 from tests.factories import TechnicianFactory
 from tests.families.factories import HouseholdFactory
 from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory, LocationFactory
@@ -83,6 +84,8 @@ def test_three_hundred_are_counted_and_five_surprises_settled(office, context, f
     expect(page.locator("#code")).to_be_focused()
     expect(page.locator("[data-scanned]").first).to_have_text(str(BY_SCANNER))
 
+    assert list_violations(page) == []
+
     # The network fails for a while: the scans wait in the page, also over a reload, and it says so.
     page.route("**/scans/", lambda route: route.abort())
     page.evaluate(BULK, tags[BY_SCANNER : BY_SCANNER + 20])
@@ -120,6 +123,7 @@ def test_three_hundred_are_counted_and_five_surprises_settled(office, context, f
 
     page.get_by_role("link", name="Review and close").click()
     expect(page.locator(".tile", has_text="Found")).to_contain_text(f"{len(tags)}of {len(tags) + 1} expected")
+    assert list_violations(page) == []
     settle(page, "Not seen", [MISSING], "Mark as lost", "Case is empty")
     settle(page, "Unexpected", ["NO-2001", "FA-2002"], "Put on the shelf at Main Street shop", "Stands here")
     settle(page, "Unexpected", ["SO-2003", "XX-0007"], "Leave as it is in the books", "The manager asks the buyer")
