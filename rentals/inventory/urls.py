@@ -3,7 +3,20 @@
 from django.urls import path
 
 from rentals.inventory import count_urls
-from rentals.inventory.views import catalogue, custody, imports, instruments, label_setup, labels, locations, moving, photos, work
+from rentals.inventory.views import (
+    catalogue,
+    custody,
+    deliveries,
+    imports,
+    instruments,
+    label_setup,
+    labels,
+    locations,
+    moving,
+    photos,
+    tag_series,
+    work,
+)
 
 urlpatterns = [
     path("instruments/", instruments.instruments, name="instruments"),
@@ -44,6 +57,13 @@ urlpatterns = [
     path("instruments/import/<int:draft_id>/columns/", imports.import_columns, name="import_columns"),
     path("instruments/import/<int:draft_id>/check/", imports.import_check, name="import_check"),
     path("instruments/import/<int:draft_id>/errors/", imports.import_errors, name="import_errors"),
+    path("instruments/receive/", deliveries.receive, name="receive"),
+    path("instruments/deliveries/", deliveries.deliveries, name="deliveries"),
+    path("instruments/deliveries/export/", deliveries.deliveries_export, name="deliveries_export"),
+    path("instruments/deliveries/<int:delivery_id>/", deliveries.delivery, name="delivery"),
+    path("instruments/tag-series/", tag_series.tag_series, name="tag_series"),
+    path("instruments/tag-series/add/", tag_series.tag_series_add, name="tag_series_add"),
+    path("instruments/tag-series/<int:series_id>/", tag_series.tag_series_change, name="tag_series_change"),
     path("bench/queue/<int:order_id>/", work.work_order_close, name="work_order_close"),
     path("instruments/catalogue/", catalogue.catalogue, name="catalogue"),
     path("instruments/catalogue/add/", catalogue.catalogue_add, name="catalogue_add"),

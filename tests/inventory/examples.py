@@ -2,16 +2,18 @@
 
 import datetime
 import uuid
+from decimal import Decimal
 from uuid import uuid4
 
-from rentals.inventory.models import LabelLayout, LabelPrinter, Photo
-from rentals.inventory.operations import batches, labels, photos
+from rentals.inventory.models import LabelLayout, LabelPrinter, Photo, TagSeries
+from rentals.inventory.operations import batches, deliveries, labels, photos
 from rentals.inventory.operations import imports as operations
 from tests.factories import TechnicianFactory
 from tests.inventory.count_cases import opened
 from tests.inventory.factories import (
     CatalogueItemFactory,
     InstrumentFactory,
+    LocationFactory,
     MoveBatchFactory,
     ProductFactory,
     RepairPartFactory,
@@ -69,6 +71,16 @@ def move_scan_id() -> int:
     return scan.pk
 
 
+def delivery_id() -> int:
+    """A delivery of one instrument."""
+    line = deliveries.DeliveryLine(CatalogueItemFactory(), 1, "new", Decimal(300), ("S1",))
+    facts = deliveries.DeliveryFacts("Northgate Wholesale", "PO-7731", LocationFactory(), NOW.date())
+    made = deliveries.receive_delivery(
+        facts=facts, lines=[line], request_key=uuid.uuid4(), acting_user=TechnicianFactory(), now=NOW
+    )
+    return made.pk
+
+
 EXAMPLES = {
     "layout_id": lambda: layout().pk,
     "printer_id": printer_id,
@@ -83,6 +95,8 @@ EXAMPLES = {
     "batch_id": lambda: MoveBatchFactory().pk,
     "move_scan_undo.scan_id": move_scan_id,
     "custody_id": lambda: InstrumentFactory().custodies.get().pk,
+    "delivery_id": delivery_id,
+    "series_id": lambda: TagSeries.objects.get(kind="flute").pk,
     "tag": lambda: InstrumentFactory().asset_tag,
     "sku": lambda: ProductFactory().sku,
     "repair_part_change.sku": lambda: RepairPartFactory().pk,

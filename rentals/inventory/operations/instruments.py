@@ -19,6 +19,7 @@ from rentals.inventory.operations.errors import (
     WorkOrderStillOpenError,
 )
 from rentals.inventory.operations.holds import end_hold
+from rentals.inventory.operations.tag_series import take_tags
 from rentals.runtime import locks
 from rentals.staff.models import User
 
@@ -46,9 +47,10 @@ def receive_instrument(
 ) -> Instrument:
     """Take a new instrument into the fleet, onto the shelf of `location`, and return it.
 
-    Raises BadAssetTagError, AssetTagTakenError, SerialNumberTakenError.
+    Without a tag it gets the next one of its kind's series. Raises BadAssetTagError, AssetTagTakenError, SerialNumberTakenError,
+    NoTagSeriesError.
     """
-    tag = rules.normalise_tag(asset_tag)
+    tag = rules.normalise_tag(asset_tag) if asset_tag else take_tags(wanted={item.kind: 1})[item.kind_id][0]
     try:
         with transaction.atomic():
             instrument = Instrument.objects.create(
