@@ -58,6 +58,7 @@ from rentals.families.models import Guardian, Household, Student
 from rentals.inventory.models import (
     CatalogueItem,
     Custody,
+    Delivery,
     Instrument,
     LabelLayout,
     LabelPrint,
@@ -69,6 +70,7 @@ from rentals.inventory.models import (
     Product,
     RepairPart,
     StockCount,
+    TagSeries,
     WorkOrder,
 )
 from rentals.inventory.operations import imports, photos
@@ -88,7 +90,7 @@ WHO = [Role.SPECIALIST, Role.TECHNICIAN, Role.BOOKKEEPER, Role.MANAGER, Role.ADM
 NO_PAGES = {
     *("health", "household_export", "instruments_export", "journal_csv", "journal_beancount", "import_errors"),  # files
     *("report_csv", "report_xlsx", "closing_file", "journal_file", "fleet_assets_csv", "credit_balances_csv"),  # files, too
-    *("aging_csv", "stock_count_csv"),  # files, too
+    *("aging_csv", "stock_count_csv", "deliveries_export"),  # files, too
     *("fleet_figures_csv", "fleet_figures_items_csv", "fleet_figures_instruments_csv", "fleet_idle_csv", "fleet_advice_csv"),
     *("cleanings_csv", "cleanings_ahead_csv"),  # files, too
     *("photo", "photo_thumb"),  # pictures
@@ -323,6 +325,8 @@ class Scenario:
             "repair_part_change.sku": RepairPart.objects.order_by("pk")[0].sku,
             "repair_part_arrived.sku": RepairPart.objects.order_by("pk")[0].sku,
             "location_change.code": Location.objects.order_by("pk")[0].code,
+            "delivery_id": Delivery.objects.latest("pk").pk,
+            "series_id": TagSeries.objects.get(kind="flute").pk,
             "catalogue_change.item_id": CatalogueItem.objects.order_by("pk")[0].pk,
         }
 

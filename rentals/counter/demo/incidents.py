@@ -8,7 +8,21 @@ from django.db.models import QuerySet
 from billing import overdue, payments
 from billing.models import Payment
 from rentals.agreements.models import Agreement, AgreementUnit
-from rentals.counter.demo import autopay, bank, bench, cards, closing, leaving, money, owing, parting, staying, taking, van
+from rentals.counter.demo import (
+    autopay,
+    bank,
+    bench,
+    cards,
+    closing,
+    deliveries,
+    leaving,
+    money,
+    owing,
+    parting,
+    staying,
+    taking,
+    van,
+)
 from rentals.counter.demo.history import Story
 from rentals.inventory import operations as fleet_operations
 from rentals.inventory.models import Custody, Instrument, WorkOrder
@@ -53,6 +67,7 @@ def let_happen(story: Story) -> None:
     taking.count_days_down(story)
     bank.bank_history(story)
     closing.close_months(story)
+    deliveries.receive_order(story)
     van.fill_the_weeks(story)
 
 
