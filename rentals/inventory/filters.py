@@ -153,6 +153,49 @@ class InstrumentFilter:
         ]
 
 
+@dataclass(frozen=True)
+class CatalogueFilter:
+    """What the catalogue is narrowed to; unknown values in an address narrow nothing."""
+
+    text: str = ""
+    family: str = ""
+    tier: str = ""
+    offered: str = ""
+
+    @classmethod
+    def read(cls, query: Mapping[str, Any]) -> Self:
+        """Read the narrowing from a query string."""
+        given = {name: str(query.get(name, "")).replace("\0", "").strip()[:80] for name in cls.__dataclass_fields__}
+        known = {"family": InstrumentKind.Family.values, "tier": CatalogueItem.Tier.values, "offered": ["yes", "no"]}
+        return cls(**given | {name: "" for name, values in known.items() if given[name] not in values})
+
+    @property
+    def is_narrowed(self) -> bool:
+        """Whether anything is left out."""
+        return any(getattr(self, name) for name in self.__dataclass_fields__)
+
+    def apply(self) -> QuerySet[CatalogueItem]:
+        """Return the models that remain, with their kinds, in no order."""
+        exact = {"kind__family": self.family, "tier": self.tier, "is_active": {"yes": True, "no": False}.get(self.offered, "")}
+        items = CatalogueItem.objects.select_related("kind").filter(**{key: value for key, value in exact.items() if value != ""})
+        for word in self.text.split()[:5]:
+            named = Q(maker__icontains=word) | Q(model__icontains=word) | Q(size__istartswith=word)
+            items = items.filter(named | Q(kind__name__icontains=word))
+        return items
+
+    def choices(self) -> list[dict[str, Any]]:
+        """Return the select boxes above the catalogue, as `InstrumentFilter.choices` does."""
+        boxes = [
+            ("family", "Family", "All families", InstrumentKind.Family.choices, self.family),
+            ("tier", "Made for", "Anybody", CatalogueItem.Tier.choices, self.tier),
+            ("offered", "Offered", "Offered or not", [("yes", "Offered"), ("no", "Not offered")], self.offered),
+        ]
+        return [
+            {"name": name, "label": label, "any": any_, "options": options, "chosen": chosen}
+            for name, label, any_, options, chosen in boxes
+        ]
+
+
 def read_day(written: str) -> datetime.date | None:
     """Read a day as people write it; None where it is none."""
     try:

@@ -75,6 +75,9 @@ class CatalogueItemForm(OfficeForm):
     purchase_price = MoneyField(
         label="Purchase price", help_text="What a family pays to buy it new. Signed agreements keep theirs."
     )
+    used_price = MoneyField(
+        label="Price used", required=False, help_text="What one costs that was rented before. Empty: not sold used."
+    )
     replacement_value = MoneyField(label="Replacement value", help_text="What it costs the shop to replace a lost one.")
     is_active = forms.BooleanField(label="Offered to families", required=False, initial=True)
     version = forms.IntegerField(required=False, widget=forms.HiddenInput)
@@ -91,6 +94,9 @@ class CatalogueItemForm(OfficeForm):
             data["size"] = size or ""
         elif kind and written:
             self.add_error("size", f"A {kind.name.lower()} has no sizes: leave this empty.")
+        new, used = data.get("purchase_price"), data.get("used_price")
+        if new is not None and used is not None and used > new:
+            self.add_error("used_price", "A used one cannot cost more than a new one: lower this, or raise the purchase price.")
         return data
 
 

@@ -97,6 +97,8 @@ class LineForm(OfficeForm):
     def __init__(self, *args: Any, items: Any = None, **options: Any) -> None:
         super().__init__(*args, **options)
         self.problems: list[Any] = []
+        for name in ("item", "pieces", "cost", "grade", "serials"):
+            self.fields[name].asks_by_line = True  # type: ignore[attr-defined]
         if items is not None:
             self.fields["item"].queryset = items  # type: ignore[attr-defined]
 

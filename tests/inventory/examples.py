@@ -97,6 +97,7 @@ EXAMPLES = {
     "custody_id": lambda: InstrumentFactory().custodies.get().pk,
     "delivery_id": delivery_id,
     "series_id": lambda: TagSeries.objects.get(kind="flute").pk,
+    "kind_code": lambda: "violin",
     "tag": lambda: InstrumentFactory().asset_tag,
     "sku": lambda: ProductFactory().sku,
     "repair_part_change.sku": lambda: RepairPartFactory().pk,

@@ -326,6 +326,7 @@ class Scenario:
             "repair_part_arrived.sku": RepairPart.objects.order_by("pk")[0].sku,
             "location_change.code": Location.objects.order_by("pk")[0].code,
             "delivery_id": Delivery.objects.latest("pk").pk,
+            "kind_code": "violin",
             "series_id": TagSeries.objects.get(kind="flute").pk,
             "catalogue_change.item_id": CatalogueItem.objects.order_by("pk")[0].pk,
         }

@@ -3,28 +3,28 @@
 from typing import Any
 
 from django.contrib import messages
-from django.db.models import Count
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
 from rentals.inventory import operations
+from rentals.inventory.filters import CatalogueFilter
 from rentals.inventory.forms import CatalogueItemForm, ProductForm, show_version
 from rentals.inventory.models import CatalogueItem, Product
+from rentals.inventory.queries.catalogue import count_units, group_catalogue
 from rentals.staff.policy import may, requires
 
 
 @requires("instruments.view")
 def catalogue(request: HttpRequest) -> HttpResponseBase:
     """List the models the programme rents, with prices and how many of each there are."""
-    items = (
-        CatalogueItem.objects.select_related("kind")
-        .annotate(units=Count("instruments"))
-        .order_by("kind__order", "maker", "model", "size")
-    )
-    actions = [{"label": "Add a model", "url": reverse("catalogue_add"), "main": True}]
-    shown = actions if may(request.user, "catalogue.edit") else []
-    return render(request, "inventory/catalogue.html", {"items": items, "actions": shown})
+    narrowed = CatalogueFilter.read(request.GET)
+    families = group_catalogue(narrowed.apply(), count_units())
+    actions = [{"label": "Tag series", "url": reverse("tag_series")}]
+    if may(request.user, "catalogue.edit"):
+        actions.append({"label": "Add a model", "url": reverse("catalogue_add"), "main": True})  # type: ignore[dict-item]
+    context = {"families": families, "narrowed": narrowed, "boxes": narrowed.choices(), "actions": actions}
+    return render(request, "inventory/catalogue.html", context)
 
 
 @requires("catalogue.edit")
@@ -40,7 +40,7 @@ def catalogue_change(request: HttpRequest, item_id: int) -> HttpResponseBase:
 
 
 def _item(request: HttpRequest, item: CatalogueItem | None) -> HttpResponseBase:
-    names = ["maker", "model", "size", "tier", "purchase_price", "replacement_value", "is_active", "version"]
+    names = ["maker", "model", "size", "tier", "purchase_price", "used_price", "replacement_value", "is_active", "version"]
     initial = {**{name: getattr(item, name) for name in names}, "kind": item.kind_id} if item else {}
     form = CatalogueItemForm(request.POST or None, initial=initial)
     status = 200
@@ -49,7 +49,9 @@ def _item(request: HttpRequest, item: CatalogueItem | None) -> HttpResponseBase:
         if form.is_valid():
             data = dict(form.cleaned_data)
             version = data.pop("version") or 0
+            used = data.pop("used_price")
             prices = {name: data.pop(name).amount for name in ("purchase_price", "replacement_value")}
+            prices["used_price"] = None if used is None else used.amount
             facts = operations.ItemFacts(**data, **prices)
             try:
                 saved = _save_item(item, version, facts, request.user)
