@@ -277,7 +277,7 @@ class TestWork:
         later = WorkOrderFactory(opened_at=datetime.datetime(2026, 3, 2, tzinfo=datetime.UTC))
         earlier = WorkOrderFactory(opened_at=datetime.datetime(2026, 3, 1, tzinfo=datetime.UTC))
         response = client_as("technician").get(reverse("bench_queue"))
-        assert [row["order"] for row in response.context["orders"]] == [earlier, later]
+        assert [card.order for column in response.context["columns"] for card in column.cards] == [earlier, later]
 
     def test_closing_asks_what_was_done(self, client_as):
         order = WorkOrderFactory()

@@ -62,17 +62,8 @@ def settle(page: Page, show: str, tags: list[str], how: str, why: str) -> None:
     page.get_by_role("button", name="Settle them").click()
 
 
-def test_three_hundred_are_counted_and_five_surprises_settled(office, context, fleet):
-    page = sign_in(office, context, fleet)
-    page.goto(f"{office.url}/instruments/counts/")
-    page.get_by_role("link", name="Start a count").click()
-    page.get_by_label("Shop").select_option(label="Main Street shop")
-    page.get_by_role("button", name="Start counting").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Counting Main Street shop")
-    count = StockCount.objects.get()
-
-    # Sixty by the scanner, one after the other, the focus never touched; every tenth label is read twice.
-    tags = [f"FL-{number}" for number in range(1001, 1001 + STANDING) if f"FL-{number}" not in {MISSING, MOVER}]
+def scan_the_first(page: Page, tags: list[str]) -> None:
+    """Scan sixty one after the other, the focus never touched; every tenth label is read twice."""
     verdict, scanner = page.locator("[data-verdict]"), Scanner(page)
     for place, tag in enumerate(tags[:BY_SCANNER]):
         scanner.at = page.evaluate("(performance.timeOrigin + performance.now()) / 1000")
@@ -86,7 +77,9 @@ def test_three_hundred_are_counted_and_five_surprises_settled(office, context, f
 
     assert list_violations(page) == []
 
-    # The network fails for a while: the scans wait in the page, also over a reload, and it says so.
+
+def lose_the_network(page: Page, tags: list[str]) -> None:
+    """Let the network fail for a while: the scans wait in the page, also over a reload, and it says so."""
     page.route("**/scans/", lambda route: route.abort())
     page.evaluate(BULK, tags[BY_SCANNER : BY_SCANNER + 20])
     expect(page.locator("[data-unsent]")).to_contain_text("20 not yet sent.")
@@ -97,17 +90,10 @@ def test_three_hundred_are_counted_and_five_surprises_settled(office, context, f
     expect(page.locator("[data-unsent]")).to_be_hidden()
     expect(page.locator("[data-scanned]").first).to_have_text(str(BY_SCANNER + 20))
 
-    # Meanwhile one goes out to a family by a known move.
-    move_instrument(
-        instrument=Instrument.objects.get(asset_tag=MOVER),
-        place="family",
-        household=HouseholdFactory(),
-        reason="Handed out",
-        acting_user=fleet,
-        now=timezone.now(),
-    )
 
-    # The rest of the shelf, and the four things that should not be here.
+def scan_the_rest(page: Page, tags: list[str]) -> None:
+    """Scan the rest of the shelf, and the four things that should not be here."""
+    verdict, scanner = page.locator("[data-verdict]"), Scanner(page)
     page.evaluate(BULK, tags[BY_SCANNER + 20 :])
     expect(page.locator("[data-scanned]").first).to_have_text(str(len(tags)))
     for tag, words in {
@@ -119,8 +105,10 @@ def test_three_hundred_are_counted_and_five_surprises_settled(office, context, f
         scanner.at = page.evaluate("(performance.timeOrigin + performance.now()) / 1000")
         scanner.scan(tag, 8, "Enter")
         expect(verdict).to_contain_text(f"{words} {tag}")
-    assert CountScan.objects.filter(count=count).count() == len(tags) + 4
 
+
+def review(page: Page, tags: list[str]) -> None:
+    """Settle the five surprises and close the count."""
     page.get_by_role("link", name="Review and close").click()
     expect(page.locator(".tile", has_text="Found")).to_contain_text(f"{len(tags)}of {len(tags) + 1} expected")
     assert list_violations(page) == []
@@ -132,6 +120,9 @@ def test_three_hundred_are_counted_and_five_surprises_settled(office, context, f
     page.get_by_role("link", name="Explained by moves").click()
     expect(page.get_by_role("link", name=MOVER)).to_be_visible()
 
+
+def check_the_books(count: StockCount, tags: list[str]) -> None:
+    """Hold the chain of custody and the closed count against what was settled."""
     places = dict(Custody.objects.filter(ended_at=None).values_list("instrument__asset_tag", "place"))
     assert {tag: places[tag] for tag in (MISSING, MOVER, "NO-2001", "FA-2002", "SO-2003", tags[0])} == {
         MISSING: "lost",
@@ -147,3 +138,31 @@ def test_three_hundred_are_counted_and_five_surprises_settled(office, context, f
     assert not Custody.objects.filter(ended_at=None).values("instrument").annotate(n=Count("pk")).filter(n__gt=1).exists()
     count.refresh_from_db()
     assert (count.expected, count.found, count.missing, count.unexpected) == (299, 298, 1, 4)
+
+
+def test_three_hundred_are_counted_and_five_surprises_settled(office, context, fleet):
+    page = sign_in(office, context, fleet)
+    page.goto(f"{office.url}/instruments/counts/")
+    page.get_by_role("link", name="Start a count").click()
+    page.get_by_label("Shop").select_option(label="Main Street shop")
+    page.get_by_role("button", name="Start counting").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Counting Main Street shop")
+    count = StockCount.objects.get()
+    tags = [f"FL-{number}" for number in range(1001, 1001 + STANDING) if f"FL-{number}" not in {MISSING, MOVER}]
+    scan_the_first(page, tags)
+    lose_the_network(page, tags)
+
+    # Meanwhile one goes out to a family by a known move.
+    move_instrument(
+        instrument=Instrument.objects.get(asset_tag=MOVER),
+        place="family",
+        household=HouseholdFactory(),
+        reason="Handed out",
+        acting_user=fleet,
+        now=timezone.now(),
+    )
+
+    scan_the_rest(page, tags)
+    assert CountScan.objects.filter(count=count).count() == len(tags) + 4
+    review(page, tags)
+    check_the_books(count, tags)
