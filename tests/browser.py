@@ -12,6 +12,7 @@ from urllib.parse import urlsplit, urlunsplit
 
 import pytest
 from axe_playwright_python.base import AXE_SCRIPT
+from django.db import connections
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
 
 from rentals.runtime import demo, processes
@@ -39,6 +40,8 @@ def browser() -> Iterator[Browser]:
         opened = playwright.chromium.launch(executable_path=program, args=[*FLAGS, *root])
         yield opened
         opened.close()
+        # What this loop's side of the thread had opened nobody can close from outside of it.
+        connections.close_all()
     if before is None:
         del os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"]
 
