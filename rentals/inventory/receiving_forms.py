@@ -49,6 +49,8 @@ class DeliveryForm(OfficeForm):
 class LineForm(OfficeForm):
     """Instruments of one model, condition and cost, with their serial numbers. A line left empty is no line."""
 
+    asked_together = frozenset({"item", "pieces", "cost", "grade", "serials"})
+
     item = ItemChoice(label="Model", queryset=CatalogueItem.objects.none(), required=False, empty_label="Choose a model")
     pieces = WholeNumberField(
         label="How many came",
@@ -97,8 +99,6 @@ class LineForm(OfficeForm):
     def __init__(self, *args: Any, items: Any = None, **options: Any) -> None:
         super().__init__(*args, **options)
         self.problems: list[Any] = []
-        for name in ("item", "pieces", "cost", "grade", "serials"):
-            self.fields[name].asks_by_line = True  # type: ignore[attr-defined]
         if items is not None:
             self.fields["item"].queryset = items  # type: ignore[attr-defined]
 

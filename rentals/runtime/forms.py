@@ -99,6 +99,8 @@ class OfficeFormMixin:
 
     on_shared_device: ClassVar[bool] = True
     purposes: ClassVar[Mapping[str, str]] = {}
+    asked_together: ClassVar[frozenset[str]] = frozenset()
+    """Fields that only the whole form can require (one of two; all of a line once it is begun): they are not marked optional."""
     use_required_attribute = False
     fields: dict[str, forms.Field]
     add_prefix: Callable[[str], str]
@@ -109,6 +111,7 @@ class OfficeFormMixin:
         for name, field in self.fields.items():
             self.fields[name] = _our_kind(field)
             self._tell_browser(name, self.fields[name])
+            self.fields[name].asked_together = name in self.asked_together  # type: ignore[attr-defined]
 
     def get_initial_for_field(self, field: forms.Field, field_name: str) -> Any:
         """Begin with what was typed before the session ended, if this is the form it was typed into."""

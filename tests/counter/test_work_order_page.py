@@ -1,6 +1,7 @@
 """The page of a work order: its buttons, who may use them, two people at once, and the bench's settings."""
 
 import datetime
+import uuid
 
 import pytest
 from django.urls import reverse
@@ -291,7 +292,10 @@ class TestSettings:
         assert manager.post(reverse("repair_part_add"), data).status_code == 302
         assert manager.post(reverse("repair_part_add"), data).status_code == 422
         technician = client_as("technician")
-        assert technician.post(reverse("repair_part_arrived", args=["pad-17"]), {"quantity": "20"}).status_code == 302
+        arrived = {"quantity": "20", "request_key": str(uuid.uuid4())}
+        for _ in range(2):  # sent twice, it is in the drawer once
+            assert technician.post(reverse("repair_part_arrived", args=["pad-17"]), arrived).status_code == 302
+        assert technician.post(reverse("repair_part_arrived", args=["pad-17"]), {**arrived, "quantity": "2"}).status_code == 422
         late = manager.post(reverse("repair_part_change", args=["pad-17"]), {**data, "on_hand": "5", "version": "1"})
         assert late.status_code == 409
         assert RepairPart.objects.get().on_hand == 24

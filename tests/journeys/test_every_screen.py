@@ -92,7 +92,7 @@ NO_PAGES = {
     *("report_csv", "report_xlsx", "closing_file", "journal_file", "fleet_assets_csv", "credit_balances_csv"),  # files, too
     *("aging_csv", "stock_count_csv", "deliveries_export"),  # files, too
     *("fleet_figures_csv", "fleet_figures_items_csv", "fleet_figures_instruments_csv", "fleet_idle_csv", "fleet_advice_csv"),
-    *("cleanings_csv", "cleanings_ahead_csv"),  # files, too
+    *("cleanings_csv", "cleanings_ahead_csv", "repair_parts_csv"),  # files, too
     *("photo", "photo_thumb"),  # pictures
     *("label_print_pdf", "label_calibration_pdf"),  # files, made while one waits
     *("statement_print", "agreement_recover"),  # steps on the way to another page

@@ -1,5 +1,6 @@
 """What the technician says when an instrument comes in or goes out."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from django import forms
@@ -24,6 +25,13 @@ class ShopForm(OfficeForm):
         empty_label="Choose the shop",
         error_messages={"required": "Choose the shop where it stands."},
     )
+
+    def __init__(self, *args: Any, shops: Sequence[Location] | None = None, **kwargs: Any) -> None:
+        """`shops`: those to offer, where the page has read them already for another of its forms."""
+        super().__init__(*args, **kwargs)
+        if shops is not None:
+            field: Any = self.fields["location"]
+            field.choices = [("", field.empty_label), *((shop.pk, shop.name) for shop in shops)]
 
 
 class TakeInForm(ShopForm):
@@ -55,6 +63,7 @@ class TakeInForm(ShopForm):
         required=False,
         widget=ManyFilesInput(attrs={"accept": "image/jpeg,image/png,image/webp"}),
     )
+    asked_together = frozenset({"problem_kind", "problem"})
     main_names = ("problem_kind", "problem", "location", "loaner", "promised_on", "again_for")
 
     def __init__(self, *args: Any, sheet: BenchSheet, **kwargs: Any) -> None:

@@ -1,5 +1,6 @@
 """What a manager sets up for the bench: rates, parts, warranty and estimates."""
 
+import uuid
 from typing import Any
 
 from django import forms
@@ -57,3 +58,8 @@ class ArrivedForm(OfficeForm):
     """Pieces that arrived."""
 
     quantity = WholeNumberField(label="Pieces that arrived", min_value=1, max_value=100_000)
+    request_key = forms.UUIDField(widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.initial.setdefault("request_key", uuid.uuid4())

@@ -18,6 +18,7 @@ from rentals.inventory.models import BenchRate, RepairPart
 from rentals.runtime import clock
 from rentals.runtime.exports import stream_csv
 from rentals.staff.limits import EXPORTS, limited
+from rentals.staff.operations import RequestKeyReusedError
 from rentals.staff.parking import stands_on
 from rentals.staff.policy import acting_user, may, requires
 
@@ -173,8 +174,12 @@ def repair_part_arrived(request: HttpRequest, sku: str) -> HttpResponseBase:
     part = get_object_or_404(RepairPart, pk=sku)
     form = ArrivedForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
-        fleet.receive_parts(part=part, quantity=form.cleaned_data["quantity"], acting_user=acting_user(request))
-        messages.success(request, f"There are {part.on_hand} of {part.name} now.")
-        return redirect("repair_parts")
+        try:
+            fleet.receive_parts(part=part, **form.cleaned_data, acting_user=acting_user(request))
+        except RequestKeyReusedError as error:
+            form.add_error(None, str(error))
+        else:
+            messages.success(request, f"There are {part.on_hand} of {part.name} now.")
+            return redirect("repair_parts")
     status = 422 if form.errors else 200
     return render(request, "counter/bench/part_arrived.html", {"form": form, "part": part}, status=status)

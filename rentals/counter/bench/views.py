@@ -16,7 +16,7 @@ from rentals.counter.bench.queries import BenchSheet, get_bench_sheet
 from rentals.counter.bench.refusals import REFUSALS
 from rentals.inventory import operations as fleet
 from rentals.inventory import queries
-from rentals.inventory.models import WorkOrder
+from rentals.inventory.models import Location, WorkOrder
 from rentals.inventory.operations import photos
 from rentals.runtime import clock
 from rentals.runtime.camera import with_camera
@@ -48,10 +48,11 @@ def _show(request: HttpRequest, tag: str, sheet: BenchSheet | None, status: int 
         shop = {"location": sheet.where.custody.location_id}
     context: dict[str, Any] = {"tag": tag, "sheet": sheet, "scans": request.session.get("bench_scans", [])}
     if sheet:
+        shops = list(Location.objects.filter(is_active=True).order_by("name"))
         context |= {
-            "take_in": forms.get("take_in") or TakeInForm(sheet=sheet, initial=shop, auto_id="in_%s"),
-            "go_out": forms.get("go_out") or GoOutForm(sheet=sheet, initial=shop, auto_id="out_%s"),
-            "shop": forms.get("shop") or ShopForm(initial=shop, auto_id="shop_%s"),
+            "take_in": forms.get("take_in") or TakeInForm(sheet=sheet, shops=shops, initial=shop, auto_id="in_%s"),
+            "go_out": forms.get("go_out") or GoOutForm(sheet=sheet, shops=shops, initial=shop, auto_id="out_%s"),
+            "shop": forms.get("shop") or ShopForm(shops=shops, initial=shop, auto_id="shop_%s"),
             "form": next(iter(forms.values()), None),
         }
     elif tag:

@@ -19,11 +19,11 @@ PARTS = (
     ("needle-spring", "Needle spring", "0.30", "2.00", 60),
     ("tenon-cork", "Tenon cork", "0.45", "4.00", 25),
     ("water-key-cork", "Water key cork", "0.25", "2.00", 18),
-    ("valve-felt", "Valve felts, set", "1.10", "5.00", 12),
+    ("felt-set", "Felts and bumpers, set", "1.10", "5.00", 12),
     ("bridge-blank", "Bridge blank", "6.50", "14.00", 5),
     ("d-string", "D string", "4.20", "9.00", 0),
 )
-BY_FAMILY = {"woodwind": "pad-17", "brass": "valve-felt", "string": "bridge-blank", "percussion": "needle-spring"}
+BY_FAMILY = {"woodwind": "pad-17", "brass": "felt-set", "string": "bridge-blank", "percussion": "needle-spring"}
 FINISHED = 8
 
 
@@ -126,7 +126,7 @@ def bring_on(story: Story, orders: list[WorkOrder]) -> None:
         at.goes("bench")
         at.works(25)
         if step == "parts":
-            at.goes("parts", "The D string is on its way")
+            at.goes("parts", "The part is on its way")
         elif step == "check":
             at.goes("check")
         elif step == "ready":

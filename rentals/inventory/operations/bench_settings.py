@@ -2,6 +2,7 @@
 
 import datetime
 from decimal import Decimal
+from uuid import UUID
 
 from django.db import IntegrityError, transaction
 from django.db.models import F
@@ -10,6 +11,7 @@ from rentals.inventory.models import BenchRate, BenchSetting, RepairPart
 from rentals.inventory.operations.work_errors import BenchSettingChangedError, PartTakenError, RateInThePastError
 from rentals.runtime import locks
 from rentals.staff.models import User
+from rentals.staff.operations import claim_request, keep_answer
 
 
 @transaction.atomic
@@ -91,8 +93,13 @@ def change_part(
 
 
 @transaction.atomic
-def receive_parts(*, part: RepairPart, quantity: int, acting_user: User) -> RepairPart:
-    """Put pieces that arrived to those on hand."""
+def receive_parts(*, part: RepairPart, quantity: int, request_key: UUID, acting_user: User) -> RepairPart:
+    """Put pieces that arrived to those on hand; the same request sent again adds nothing. Raises RequestKeyReusedError."""
+    request = {"part": part.pk, "quantity": quantity}
+    if claim_request(key=request_key, purpose="receive_parts", request=request, acting_user=acting_user) is not None:
+        part.refresh_from_db()
+        return part
     RepairPart.objects.filter(pk=part.pk).update(on_hand=F("on_hand") + quantity, version=F("version") + 1)
     part.refresh_from_db()
+    keep_answer(key=request_key, answer={"on_hand": part.on_hand})
     return part
