@@ -5,12 +5,14 @@ import datetime
 
 import pytest
 from dateutil.relativedelta import relativedelta
+from django.urls import reverse
 
 from rentals.counter import cleanings
 from rentals.inventory import cautions, operations, queries, rules
 from rentals.inventory.models import Instrument, WorkOrder
 from rentals.inventory.operations.cleanings import CleanedSinceError, call_off_cleaning, undo_cleaning
 from rentals.inventory.queries.cleanings import with_cleaning_due
+from rentals.runtime.templatetags.office import day as as_written
 from tests.counter.cleaning_school import instrument_of, rent
 from tests.factories import TechnicianFactory
 from tests.inventory.factories import InstrumentFactory, LocationFactory
@@ -44,6 +46,14 @@ class TestRule:
         since = max((each for each in (day(last), day(rented)) if each), default=day(acquired))
         assert told == since + relativedelta(years=1)
         assert calendar.monthrange(told.year, told.month)[1] >= told.day
+
+    @pytest.mark.parametrize(("last", "rented", "acquired", "due"), CASES)
+    def test_the_instruments_page_says_what_the_lists_say(self, client_as, last, rented, acquired, due):
+        unit = instrument_of(rent(None, starts_on=day(rented))) if rented else InstrumentFactory()
+        Instrument.objects.filter(pk=unit.pk).update(last_cleaned_on=day(last), acquired_on=day(acquired))
+        page = client_as("technician").get(reverse("instrument", args=[unit.pk]))
+        assert page.context["due_on"] == day(due)
+        assert f"<dt>Next cleaning due</dt><dd>{as_written(day(due))}" in page.content.decode()
 
     @pytest.mark.parametrize("days", [-1, 0])
     def test_the_bench_and_the_familys_reminder_go_by_it(self, days):

@@ -10,11 +10,12 @@ from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 
-from rentals.inventory import operations, queries, rules
+from rentals.inventory import operations, queries
 from rentals.inventory.filters import InstrumentFilter
 from rentals.inventory.forms import InstrumentForm, show_version
 from rentals.inventory.models import Custody, Instrument
 from rentals.inventory.queries import chain
+from rentals.inventory.queries.cleanings import with_cleaning_due
 from rentals.inventory.queries.counts import get_missing_mark, list_missing_marks
 from rentals.inventory.queries.photos import list_photos
 from rentals.inventory.views import custody_actions
@@ -83,7 +84,7 @@ def _export(narrowed: InstrumentFilter) -> Iterator[list[Any]]:
 @requires("instruments.view")
 def instrument(request: HttpRequest, instrument_id: int) -> HttpResponseBase:
     """Show one instrument: where it is and was, what may be done now, what it is, and the work done on it."""
-    unit: Any = get_object_or_404(chain.list_for_page(), pk=instrument_id)
+    unit: Any = get_object_or_404(with_cleaning_due(chain.list_for_page()), pk=instrument_id)
     here: Custody | None = unit.here
     units = chain.list_units(unit)
     open_unit = next((each for each in units if each.ended_at is None), None)
@@ -101,7 +102,7 @@ def instrument(request: HttpRequest, instrument_id: int) -> HttpResponseBase:
         "missing": get_missing_mark(unit),
         "unit": open_unit,
         "orders": list(queries.list_work_orders(unit)),
-        "due_on": rules.cleaning_due_on(last_cleaned_on=unit.last_cleaned_on, acquired_on=unit.acquired_on),
+        "due_on": unit.cleaning_due_on,
         "today": clock.today(),
         "photos": list(list_photos(unit)),
         "actions": custody_actions.list_actions(request.user, unit, here, open_unit, unit.held),
