@@ -203,6 +203,14 @@ class TestReceiveScreen:
         assert "CL-0001" in text
         assert "PO-7731" in text
 
+    def test_leads_on_to_the_labels_of_what_came(self, client_as):
+        made, other = receive(line(CatalogueItemFactory())), InstrumentFactory()
+        client, way = client_as("technician"), f"{reverse('labels_print')}?delivery={made.pk}"
+        assert f'href="{way}">Print labels</a>' in client.get(reverse("delivery", args=[made.pk])).content.decode()
+        chosen = client.get(way).context["chosen"].instruments
+        assert [unit.asset_tag for unit in chosen] == ["CL-0001", "CL-0002"]
+        assert other not in chosen
+
     def test_keeps_every_word_and_names_the_rows(self, client_as):
         known = InstrumentFactory(serial_number="A2")
         told = {"item": known.item_id, "pieces": "3", "serials": "A1\nA2\nA1", "cost": "$1,250.50"}
