@@ -1,5 +1,6 @@
 """The shop's own spreadsheet: read whatever program wrote it, refused whole with row and column, taken in once or not at all."""
 
+import csv
 import datetime
 import io
 import struct
@@ -14,7 +15,7 @@ from django.urls import reverse
 from rentals.inventory import queries
 from rentals.inventory.importing.columns import guess_columns
 from rentals.inventory.importing.reading import FileRefusedError, read_table
-from rentals.inventory.models import CatalogueItem, FleetImport, ImportDraft, Instrument
+from rentals.inventory.models import CatalogueItem, Custody, FleetImport, ImportDraft, Instrument
 from rentals.inventory.operations import imports
 from tests.factories import UserFactory
 from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory, LocationFactory
@@ -50,6 +51,25 @@ def xlsx_of(*rows, header=HEADER):
 def changed(row, **cells):
     names = ["tag", "serial", "kind", "maker", "model", "size", "tier", "grade", "location", "cost", "acquired", "price", "value"]
     return [cells.get(name, cell) for name, cell in zip(names, row, strict=True)]
+
+
+# One of a kind without such a size, a condition and a kind written wrong; and how each is told. Row 1 is the header.
+BAD = ("5/9", "Godo", "Fluet")
+TOLD = [
+    (
+        413, "Size", "5/9",
+        "“5/9” is not a size of this kind: write one of 1/16, 1/10, 1/8, 1/4, 1/2, 3/4, 4/4.",
+    ),
+    (1205, "Condition", "Godo", "“Godo” is not one of: new, good, worn, poor. Write one of these."),
+    (2000, "Kind of instrument", "Fluet", "“Fluet” is not a kind of instrument the office knows. Did you mean Flute?"),
+]  # fmt: skip
+
+
+def two_thousand():
+    """A thousand half violins and a thousand flutes, one after the other as they stand on the shelf."""
+    violins = [changed(VIOLIN, tag=f"VN-{number:04d}", serial=f"V{number}", cost="310") for number in range(1000)]
+    flutes = [changed(FLUTE, tag=f"FL-{number:04d}", serial=f"F{number}") for number in range(1000)]
+    return violins + flutes
 
 
 def draft_of(content):
@@ -319,6 +339,34 @@ class TestScreens:
         assert "3,What the shop paid,'-1," in saved
         assert "'=1+1" in saved
         assert "fleet.csv" in client.get(reverse("fleet_import")).content.decode()
+
+    def test_three_bad_cells_among_two_thousand_lines_are_mended_and_all_is_taken_in(self, client_as, shop):
+        client, rows = client_as("manager"), two_thousand()
+        good = [list(row) for row in rows]
+        rows[411][HEADER.index("Size")], rows[1203][HEADER.index("Condition")], rows[1998][HEADER.index("Instrument")] = BAD
+        self.upload(client, csv_of(*rows))
+        draft = ImportDraft.objects.get()
+        page = client.get(reverse("import_check", args=[draft.pk]))
+        assert "3 things to correct in 3 rows" in page.content.decode()
+        assert [(error.row, error.column, error.value, error.message) for error in page.context["errors"]] == TOLD
+        assert client.post(reverse("import_check", args=[draft.pk])).status_code == 409
+        assert not Instrument.objects.exists()
+        saved = b"".join(client.get(reverse("import_errors", args=[draft.pk])).streaming_content).decode("utf-8-sig")
+        columns = ["Row", "Column", "What stands there", "What to do"]
+        assert list(csv.reader(io.StringIO(saved))) == [columns, *([str(row), *rest] for row, *rest in TOLD)]
+        draft.refresh_from_db()
+        assert (draft.taken_in, len(draft.rows)) == (None, 2000)
+        self.upload(client, csv_of(*good), "mended.csv")
+        mended = ImportDraft.objects.latest("pk")
+        assert client.post(reverse("import_check", args=[mended.pk])).status_code == 302
+        assert Instrument.objects.count() == Custody.objects.filter(ended_at=None, place="shelf").count() == 2000
+        assert Instrument.objects.get(asset_tag="VN-0411").item.size == "1/2"
+
+    def test_a_wrong_size_or_kind_is_told_once_where_the_prices_are_left_to_the_catalogue(self, shop):
+        CatalogueItemFactory(kind_code="violin", maker="Harrow", model="V1", size="1/2")
+        known = changed(VIOLIN, price="", value="")
+        assert [column for _, column, _ in errors_of(changed(known, size="5/9"))] == ["Size"]
+        assert [column for _, column, _ in errors_of(changed(known, kind="Violine x"))] == ["Kind of instrument"]
 
     def test_a_column_cannot_stand_for_two(self, client_as, shop):
         client = client_as("manager")

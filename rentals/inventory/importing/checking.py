@@ -1,6 +1,7 @@
 """Every cell of a spreadsheet against what the fleet can hold: typed rows, and errors by row and column in words."""
 
 import datetime
+import difflib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -23,6 +24,8 @@ TIERS = {
     "advanced": "advanced", "advancing": "advanced", "advancing student": "advanced", "intermediate": "advanced",
     "step up": "advanced",
 }  # fmt: skip
+SHOWN = 80
+"""So many letters of a cell are told back."""
 LABELS = {column.key: column.label for column in COLUMNS}
 
 
@@ -89,7 +92,7 @@ class _Cells:
         return "" if place is None or place >= len(self.cells) else unguarded(self.cells[place])
 
     def wrong(self, key: str, message: str) -> None:
-        self.errors.append(CellError(self.row, LABELS[key], self.text(key)[:80], message))
+        self.errors.append(CellError(self.row, LABELS[key], self.text(key)[:SHOWN], message))
 
     def read(self, key: str, clean: Callable[[str], Any]) -> Any:
         """Clean one cell; None and an error when it cannot be read."""
@@ -129,11 +132,14 @@ class _Readers:
         self.day_field = DayField(required=False)
 
     def kind(self, text: str) -> str:
-        code = reference.kind_code_of(text) if text else None
+        if not text:
+            raise ValueError("The kind of instrument is missing: write it as in the catalogue, such as Flute.")
+        code = reference.kind_code_of(text)
         if code is None:
-            raise ValueError(
-                "The kind of instrument is missing." if not text else f"“{text}” is not a kind of instrument the office knows."
-            )
+            names = {kind.name.casefold(): kind.name for kind in self.kinds.values()}
+            near = difflib.get_close_matches(text.casefold(), names, n=1)
+            todo = f"Did you mean {names[near[0]]}?" if near else "Write it as in the catalogue, such as Flute."
+            raise ValueError(f"“{text[:SHOWN]}” is not a kind of instrument the office knows. {todo}")
         return code
 
     def amount(self, text: str) -> Decimal | None:
@@ -150,7 +156,7 @@ class _Readers:
         code = self.locations.get(text.casefold()) if text else self.defaults.location
         if not code:
             raise ValueError(
-                f"There is no shop called “{text}”."
+                f"There is no shop called “{text}”. Write the name or the code of one, or add it under Shops first."
                 if text
                 else "The location is missing: fill it in, or choose one for all rows without."
             )
@@ -162,7 +168,7 @@ class _Readers:
             if not text:
                 return default
             if text.casefold() not in known:
-                raise ValueError(f"“{text}” is not one of: {words}.")
+                raise ValueError(f"“{text}” is not one of: {words}. Write one of these.")
             return known[text.casefold()]
 
         return read
@@ -256,7 +262,8 @@ def _check_models(checked: Checked) -> None:
     for item in CatalogueItem.objects.all():
         checked.items[(item.kind_id, item.maker.casefold(), item.model.casefold(), item.size)] = item
     for unit in checked.units:
-        if unit.item_key in checked.items or not all(unit.item_key[:3]):
+        size_unread = not unit.size and reference.list_sizes(unit.kind)  # told of already
+        if unit.item_key in checked.items or not all(unit.item_key[:3]) or size_unread:
             continue
         name = " ".join(part for part in (unit.maker, unit.model, unit.size) if part)
         first = checked.new_items.get(unit.item_key)
