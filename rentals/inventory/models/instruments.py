@@ -74,7 +74,9 @@ class Custody(models.Model):
 
     instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="custodies")
     place = models.CharField(max_length=8, choices=Place.choices)
-    location = models.ForeignKey(Location, on_delete=models.PROTECT, null=True, related_name="custodies")
+    location = models.ForeignKey(
+        Location, on_delete=models.PROTECT, null=True, related_name="custodies", db_index=False
+    )  # custody_left_location begins with it
     household = models.ForeignKey("families.Household", on_delete=models.PROTECT, null=True, related_name="custodies")
     school = models.ForeignKey("schools.School", on_delete=models.PROTECT, null=True, related_name="custodies")
     began_at = models.DateTimeField()
@@ -105,6 +107,10 @@ class Custody(models.Model):
             models.Index(fields=["instrument", "-began_at"], name="custody_history"),
             models.Index(fields=["household"], condition=Q(ended_at=None), name="custody_open_household"),
             models.Index(fields=["place", "location"], condition=Q(ended_at=None), name="custody_open_place"),
+            models.Index(fields=["location", "ended_at"], name="custody_left_location"),
+            models.Index(
+                fields=["instrument", "-ended_at"], condition=Q(place__in=["family", "school"]), name="custody_came_back"
+            ),
         ]
 
     def __str__(self) -> str:
