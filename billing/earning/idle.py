@@ -3,7 +3,7 @@
 import datetime
 from typing import Any
 
-from django.db.models import CharField, F, OuterRef, QuerySet, Subquery, Value
+from django.db.models import CharField, Exists, F, OuterRef, Q, QuerySet, Subquery, Value
 from django.db.models.functions import Coalesce
 
 from rentals.inventory import queries as fleet
@@ -23,18 +23,22 @@ def list_idle(
     `idle_since` is when it last came back from a family or a school, else when it first came; `held` says why it is put aside,
     "" where it is not. Moves between shelves and a stay at the bench do not begin it anew.
     """
+    before = now - datetime.timedelta(days=days)
     moves = Custody.objects.filter(instrument=OuterRef("pk"))
-    back = moves.filter(place__in=[Custody.Place.FAMILY, Custody.Place.SCHOOL]).order_by("-began_at").values("ended_at")[:1]
+    away = moves.filter(place__in=[Custody.Place.FAMILY, Custody.Place.SCHOOL])
+    back = away.order_by("-ended_at").values("ended_at")[:1]
     came = moves.order_by("began_at").values("began_at")[:1]
     held = Hold.objects.filter(instrument=OuterRef("pk"), ended_at=None).values("reason")[:1]
     rows: Any = fleet.list_instruments()
+    # `idle_since` up to `before`, said so that it is not worked out for the whole fleet: nothing came back later than that, and
+    # it was here then.
     rows = (
-        rows.filter(here__place=Custody.Place.SHELF)
+        rows.filter(~Exists(away.filter(ended_at__gt=before)), here__place=Custody.Place.SHELF)
+        .filter(Q(here__began_at__lte=before) | Exists(moves.filter(began_at__lte=before)))
         .annotate(
             idle_since=Coalesce(Subquery(back), Subquery(came)),
             held=Coalesce(Subquery(held), Value(""), output_field=CharField()),
         )
-        .filter(idle_since__lte=now - datetime.timedelta(days=days))
     )
     if kind:
         rows = rows.filter(item__kind=kind)

@@ -57,18 +57,22 @@ def sum_by_instrument(span: Span, now: datetime.datetime, items: Sequence[int] |
 
 
 # One pass over the moves: how many began in one month and ended in another, and the sums of their seconds. What lies between is
-# arithmetic, so no move is taken apart month by month.
+# arithmetic, so no move is taken apart month by month. The two series of months add and leave out no row: they tell the planner
+# how few groups come out, and only then does it add up in several processes.
 MOVES = """
-SELECT i.item_id, c.place, c.first, c.last, count(*), sum(c.began), sum(c.ended)
+SELECT i.item_id, c.place, f.month, l.month, count(*), sum(c.began), sum(c.ended)
   FROM (SELECT instrument_id, place,
                width_bucket(greatest(began_at, %(from)s::timestamptz), %(bounds)s::timestamptz[]) AS first,
-               width_bucket(least(coalesce(ended_at, %(until)s), %(until)s::timestamptz), %(bounds)s::timestamptz[]) AS last,
+               width_bucket(least(ended_at, %(until)s::timestamptz), %(bounds)s::timestamptz[]) AS last,
                date_part('epoch', greatest(began_at, %(from)s::timestamptz) - %(from)s) AS began,
-               date_part('epoch', least(coalesce(ended_at, %(until)s), %(until)s::timestamptz) - %(from)s) AS ended
+               date_part('epoch', least(ended_at, %(until)s::timestamptz) - %(from)s) AS ended
           FROM inventory_custody
          WHERE place IN ('family', 'shelf', 'school', 'bench') AND began_at < %(until)s
            AND (ended_at IS NULL OR ended_at > %(from)s) {one}) c
-  JOIN inventory_instrument i ON i.id = c.instrument_id GROUP BY 1, 2, 3, 4
+  JOIN inventory_instrument i ON i.id = c.instrument_id
+  LEFT JOIN generate_series(1, cardinality(%(bounds)s::timestamptz[])) AS f(month) ON f.month = c.first
+  LEFT JOIN generate_series(1, cardinality(%(bounds)s::timestamptz[])) AS l(month) ON l.month = c.last
+ GROUP BY 1, 2, 3, 4
 """
 
 
