@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('families', '0006_search_functions'),
-        ('inventory', '0013_moves_in_rounds'),
+        ("inventory", "0013_moves_in_rounds"),
         ('schools', '0003_what_was_the_last_cleaning'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]

@@ -1,6 +1,7 @@
 """What the database adds up, held against plain arithmetic over the same chains of custody, drawn by chance."""
 
 import datetime
+import itertools
 import random
 
 import pytest
@@ -48,7 +49,7 @@ class TestUseByMonth:
         for row in Custody.objects.select_related("instrument"):
             if row.place not in SORTS:
                 continue
-            for month, (first, after) in enumerate(zip(bounds, bounds[1:], strict=False)):
+            for month, (first, after) in enumerate(itertools.pairwise(bounds)):
                 key = (row.instrument.item_id, month, SORTS[row.place])
                 expected[key] = expected.get(key, 0.0) + days_in(row, first, after)
         found = use.list_by_month(AFTER, NOW, months=MONTHS)
