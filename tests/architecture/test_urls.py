@@ -135,7 +135,8 @@ def visitor(signed_in, db):
         if role:
             key, session = signed_in[role]
             now = int(clock.now().timestamp())
-            # The cache knows of no transaction: an address asked for before may have left something there.
+            # The cache knows of no transaction: what addresses asked for before left or counted there is not this one's.
+            caches["default"].delete_many(f"limit:{action}:user:{session['_auth_user_id']}" for action in ("search", "export"))
             caches["default"].set(KEY_PREFIX + key, session | {"began": now, "seen": now})
             client.cookies[settings.SESSION_COOKIE_NAME] = key
         return client
