@@ -162,11 +162,8 @@ def _check_people(signup: SignUp, today: date) -> None:
 
 def check_available(instrument: Instrument) -> None:
     """Raise InstrumentTakenError or InstrumentNotAvailableError unless it is on a shelf, on no open agreement and not held."""
-    unit = (
-        AgreementUnit.objects.filter(instrument=instrument, ended_at=None)
-        .select_related("agreement__household", "agreement__signed_by")
-        .first()
-    )
+    units = AgreementUnit.objects.filter(instrument=instrument, ended_at=None)
+    unit = units.select_related("agreement__household", "agreement__signed_by").first()
     if unit is not None:
         raise errors.InstrumentTakenError(instrument, unit.agreement, next_like(instrument))
     here = fleet.get_whereabouts(instrument)

@@ -43,16 +43,19 @@ class _RowForm(OfficeForm):
     def tell_theirs(self, now: KindPart | KindService) -> None:
         """Say how the row stands since somebody else changed it, and let the next save win."""
         place = "on the list" if now.is_active else "off the list"
-        told = f"Somebody else changed this row meanwhile. It now says: {now.name}, {self.told(now)}, {place}."
+        told = f"Somebody else changed this row meanwhile. It now says: {now.name}, {_told(now)}, {place}."
         self.add_error("name", f"{told} Save again to put yours in its place.")
         data: Any = self.data
         self.data = data = data.copy()
         data[self.add_prefix("version")] = str(now.version)
 
-    @staticmethod
-    def told(now: Any) -> str:
-        """Return a row's own columns in words."""
-        raise NotImplementedError
+
+def _told(now: KindPart | KindService) -> str:
+    """Return a row's own columns in words: its minutes, or whether it must come back and its price."""
+    if isinstance(now, KindService):
+        return f"{now.usual_minutes} minutes"
+    back = "must come back" if now.must_come_back else "need not come back"
+    return f"{back}, {'not priced' if now.replacement_price is None else f'{now.replacement_price.amount:,.2f}'}"
 
 
 class PartForm(_RowForm):
@@ -72,12 +75,6 @@ class PartForm(_RowForm):
         row.values["replacement_price"] = None if price is None else Decimal(price.amount)
         return row
 
-    @staticmethod
-    def told(now: KindPart) -> str:
-        """Return whether it must come back, and its price."""
-        back = "must come back" if now.must_come_back else "need not come back"
-        return f"{back}, {'not priced' if now.replacement_price is None else f'{now.replacement_price.amount:,.2f}'}"
-
 
 class ServiceForm(_RowForm):
     """One service."""
@@ -94,11 +91,6 @@ class ServiceForm(_RowForm):
         if data.get("name") and data.get("usual_minutes") is None and "usual_minutes" not in self.errors:
             self.add_error("usual_minutes", "Write how many minutes it usually takes.")
         return data
-
-    @staticmethod
-    def told(now: KindService) -> str:
-        """Return its minutes."""
-        return f"{now.usual_minutes} minutes"
 
 
 def rows_for(form: type[_RowForm], found: Iterable[KindPart] | Iterable[KindService], sent: QueryDict | None = None) -> Any:

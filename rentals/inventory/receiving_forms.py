@@ -46,6 +46,12 @@ class DeliveryForm(OfficeForm):
         return DeliveryFacts(**given)
 
 
+def _codes_box(what: str) -> forms.Textarea:
+    """Return a box that codes are scanned or pasted into, one a line; `what` they are, as `receive.js` tells them."""
+    attrs = {"rows": 5, "class": "codes-box", "spellcheck": "false", "autocapitalize": "characters", "autocomplete": "off"}
+    return forms.Textarea(attrs={**attrs, "data-codes": what})
+
+
 class LineForm(OfficeForm):
     """Instruments of one model, condition and cost, with their serial numbers. A line left empty is no line."""
 
@@ -68,32 +74,14 @@ class LineForm(OfficeForm):
         label="Serial numbers",
         required=False,
         help_text="Scan one after the other, or paste one a line. A dash stands for one without.",
-        widget=forms.Textarea(
-            attrs={
-                "rows": 5,
-                "class": "codes-box",
-                "spellcheck": "false",
-                "autocapitalize": "characters",
-                "autocomplete": "off",
-                "data-codes": "serial numbers",
-            }
-        ),
+        widget=_codes_box("serial numbers"),
     )
     unnumbered = forms.BooleanField(label="None of these has a serial number", required=False)
     tags = forms.CharField(
         label="Tags that are on them already",
         required=False,
         help_text="In the order of the serial numbers. Leave it empty: each gets the next tag of its kind's series.",
-        widget=forms.Textarea(
-            attrs={
-                "rows": 5,
-                "class": "codes-box",
-                "spellcheck": "false",
-                "autocapitalize": "characters",
-                "autocomplete": "off",
-                "data-codes": "tags",
-            }
-        ),
+        widget=_codes_box("tags"),
     )
 
     def __init__(self, *args: Any, items: Any = None, **options: Any) -> None:
