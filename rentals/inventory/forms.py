@@ -1,5 +1,6 @@
 """Forms of the fleet. They clean what was typed into typed values; operations write."""
 
+import uuid
 from typing import Any
 
 from django import forms
@@ -49,7 +50,12 @@ class InstrumentForm(OfficeForm):
     def __init__(self, *args: Any, instrument: Instrument | None = None, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         items = CatalogueItem.objects.select_related("kind").filter(is_active=True)
-        if instrument:
+        if instrument is None:
+            self.fields["asset_tag"].required = False
+            self.fields["asset_tag"].help_text = "Scan or type it: FL-1042. Left empty: the next tag of its kind's series."
+            self.fields["request_key"] = forms.UUIDField(widget=forms.HiddenInput)
+            self.initial.setdefault("request_key", uuid.uuid4())
+        else:
             del self.fields["location"]
             self.fields["version"] = forms.IntegerField(widget=forms.HiddenInput)
             items = items | CatalogueItem.objects.select_related("kind").filter(pk=instrument.item_id)

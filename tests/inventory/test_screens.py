@@ -3,6 +3,7 @@
 import csv
 import datetime
 import io
+import uuid
 from decimal import Decimal
 
 import pytest
@@ -17,6 +18,7 @@ from rentals.inventory.models import (
     Location,
     PrintedLabel,
     Product,
+    TagSeries,
     WorkOrder,
 )
 from rentals.runtime.exports import guarded, unguarded
@@ -172,8 +174,27 @@ class TestAddAndChange:
             "acquired_on": "3/1/2026",
             "location": LocationFactory().pk,
             "notes": "",
+            "request_key": str(uuid.uuid4()),
         }
         return facts | changes
+
+    def test_without_a_tag_it_gets_the_next_of_its_kind_and_twice_sent_it_is_one(self, client_as):
+        client, facts = client_as("technician"), self.facts(asset_tag="", serial_number="")
+        before = TagSeries.objects.get(kind="flute").next_number
+        for _ in range(2):
+            assert client.post(reverse("instrument_add"), facts).status_code == 302
+        added = Instrument.objects.get()
+        assert added.asset_tag.endswith(str(before))
+        assert TagSeries.objects.get(kind="flute").next_number == before + 1
+        other = client.post(reverse("instrument_add"), facts | {"grade": "worn"})
+        assert other.status_code == 422
+        assert "already sent with other contents" in text_of(other)
+
+    def test_a_kind_without_a_series_asks_for_a_tag(self, client_as):
+        TagSeries.objects.all().delete()
+        response = client_as("technician").post(reverse("instrument_add"), self.facts(asset_tag=""))
+        assert response.status_code == 422
+        assert "no tag series for flute" in str(response.context["form"].errors["asset_tag"])
 
     def test_adds_one_to_the_shelf(self, client_as):
         response = client_as("technician").post(reverse("instrument_add"), self.facts())

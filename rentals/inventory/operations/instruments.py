@@ -3,6 +3,7 @@
 import datetime
 from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
 from django.db import IntegrityError, transaction
 from moneyed import Money
@@ -22,6 +23,7 @@ from rentals.inventory.operations.holds import end_hold
 from rentals.inventory.operations.tag_series import take_tags
 from rentals.runtime import locks
 from rentals.staff.models import User
+from rentals.staff.operations import claim_request, keep_answer
 
 GONE = {Custody.Place.LOST, Custody.Place.SOLD, Custody.Place.RETIRED}
 
@@ -44,12 +46,18 @@ def receive_instrument(
     now: datetime.datetime,
     notes: str = "",
     fleet_import: FleetImport | None = None,
+    request_key: UUID | None = None,
 ) -> Instrument:
     """Take a new instrument into the fleet, onto the shelf of `location`, and return it.
 
-    Without a tag it gets the next one of its kind's series. Raises BadAssetTagError, AssetTagTakenError, SerialNumberTakenError,
-    NoTagSeriesError.
+    Without a tag it gets the next one of its kind's series; the same request sent again gives the instrument made before.
+    Raises BadAssetTagError, AssetTagTakenError, SerialNumberTakenError, NoTagSeriesError, RequestKeyReusedError.
     """
+    request = {"tag": asset_tag, "serial": serial_number, "item": item.pk, "grade": grade, "location": location.pk}
+    if request_key:
+        done = claim_request(key=request_key, purpose="receive_instrument", request=request, acting_user=acting_user)
+        if done is not None:
+            return Instrument.objects.get(pk=done["instrument"])
     tag = rules.normalise_tag(asset_tag) if asset_tag else take_tags(wanted={item.kind: 1})[item.kind_id][0]
     try:
         with transaction.atomic():
@@ -68,6 +76,8 @@ def receive_instrument(
     Custody.objects.create(
         instrument=instrument, place=Custody.Place.SHELF, location=location, began_at=now, reason="Received", moved_by=acting_user
     )
+    if request_key:
+        keep_answer(key=request_key, answer={"instrument": instrument.pk})
     return instrument
 
 

@@ -14,6 +14,7 @@ from rentals.inventory import operations, queries
 from rentals.inventory.filters import InstrumentFilter
 from rentals.inventory.forms import InstrumentForm, show_version
 from rentals.inventory.models import Custody, Instrument
+from rentals.inventory.operations.tag_series import NoTagSeriesError
 from rentals.inventory.queries import chain
 from rentals.inventory.queries.cleanings import with_cleaning_due
 from rentals.inventory.queries.counts import get_missing_mark, list_missing_marks
@@ -22,6 +23,7 @@ from rentals.inventory.views import custody_actions
 from rentals.runtime import clock
 from rentals.runtime.exports import stream_csv
 from rentals.staff.limits import EXPORTS, limited
+from rentals.staff.operations import RequestKeyReusedError
 from rentals.staff.policy import may, requires
 
 PAGE = 50
@@ -128,6 +130,10 @@ def instrument_add(request: HttpRequest) -> HttpResponseBase:
             form.add_error("asset_tag", str(error))
         except operations.SerialNumberTakenError as error:
             form.add_error("serial_number", str(error))
+        except NoTagSeriesError as error:
+            form.add_error("asset_tag", str(error))
+        except RequestKeyReusedError as error:
+            form.add_error(None, str(error))
         else:
             messages.success(request, f"{added.asset_tag} is in the fleet, on the shelf at {data['location']}.")
             return redirect("instrument", instrument_id=added.pk)
