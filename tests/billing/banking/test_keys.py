@@ -3,10 +3,12 @@
 Keys: WCAG 2.2, success criterion 2.1.4 (single letters only where the list has the focus, and they can be switched off).
 """
 
+import contextlib
+import time
 from decimal import Decimal
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Error, expect
 
 from billing import charges, verify
 from billing.banking import operations, queries
@@ -21,6 +23,21 @@ MOVED_ON = f"""was => document.readyState === 'complete' && document.querySelect
 HERE = "document.activeElement.id"
 
 
+def wait_until(page, words, arg=None):
+    """Ask the page again and again until it says yes, also across its reloads.
+
+    Not by Playwright's own waiting: that evaluates text inside the page, which the content security policy forbids from the
+    second time on.
+    """
+    until = time.monotonic() + 10
+    while time.monotonic() < until:
+        with contextlib.suppress(Error):  # the page is just being left
+            if page.evaluate(words, arg):
+                return
+        page.wait_for_timeout(15)
+    raise AssertionError(words)
+
+
 def tab_to(page, selector):
     """Press Tab until the focus is there."""
     for _n in range(90):
@@ -33,16 +50,16 @@ def tab_to(page, selector):
 def press(page, *keys):
     """Press keys on a row, each ending a line, and wait until the focus is on the next."""
     for key in keys:
-        page.wait_for_function(ON_A_ROW)
+        wait_until(page, ON_A_ROW)
         was = page.evaluate(HERE)
         page.keyboard.press(key)
-        page.wait_for_function(MOVED_ON, arg=was)
+        wait_until(page, MOVED_ON, arg=was)
 
 
 def settled(page):
     """Wait until the page that was come to has the focus on a row, or has no row."""
     page.wait_for_url("**/bank/?**")
-    page.wait_for_function(MOVED_ON, arg="")
+    wait_until(page, MOVED_ON, arg="")
 
 
 @pytest.fixture
@@ -129,13 +146,13 @@ class TestAHundredLines:
         assert page.evaluate(HERE) == f"line-{undone.pk}"
         page.keyboard.press("u")
         expect(page.locator(f"#line-{undone.pk}")).not_to_contain_text("Matched")
-        page.wait_for_function(f"{HERE} === 'line-{undone.pk}'")
+        wait_until(page, f"{HERE} === 'line-{undone.pk}'")
         press(page, "Enter")
 
     def finds_a_family(self, page):
         page.keyboard.press("s")
         page.wait_for_url("**/bank/lines/*/?find")
-        page.wait_for_function("document.activeElement.name === 'q'")
+        wait_until(page, "document.activeElement.name === 'q'")
         page.keyboard.type("Okafor")
         page.keyboard.press("Enter")
         page.wait_for_url("**q=Okafor**")
@@ -259,17 +276,17 @@ class TestEachKey:
         press(on_the_list, "Enter")
         page = on_the_list
         page.goto(page.url.split("?")[0] + f"?done={few['A1'].removeprefix('line-')}")
-        page.wait_for_function(f"{HERE} === '{few['A2']}'")
+        wait_until(page, f"{HERE} === '{few['A2']}'")
         page.keyboard.press("u")
         page.wait_for_url("**?at=*")
-        page.wait_for_function(f"{HERE} === '{few['A1']}'")
+        wait_until(page, f"{HERE} === '{few['A1']}'")
         assert matched() == set()
 
     def test_s_finds_a_family(self, on_the_list):
         page = on_the_list
         page.keyboard.press("s")
         page.wait_for_url("**/bank/lines/*/?find")
-        page.wait_for_function("document.activeElement.name === 'q'")
+        wait_until(page, "document.activeElement.name === 'q'")
 
     def test_o_puts_it_together_by_hand(self, on_the_list):
         page = on_the_list
@@ -300,7 +317,7 @@ class TestEachKey:
         page.reload()
         page.focus(f"#{few['A1']}")
         press(page, "Enter", "2")
-        page.wait_for_function(f"{HERE} === '{few['A3']}'")
+        wait_until(page, f"{HERE} === '{few['A3']}'")
         assert "is matched: Deposit" in page.inner_text("#bank-done")
 
 
