@@ -59,6 +59,7 @@ from rentals.inventory.models import (
     CatalogueItem,
     Custody,
     Delivery,
+    Hold,
     Instrument,
     LabelLayout,
     LabelPrint,
@@ -237,7 +238,8 @@ class Scenario:
     def signing(self) -> dict[str, object]:
         """Fill a sheet for a brother or sister, and find the draft of an agreement that was signed."""
         specialist = self.people[Role.SPECIALIST]
-        unit = Instrument.objects.filter(custodies__place="shelf", custodies__ended_at=None).order_by("pk")[0]
+        on_shelf = Instrument.objects.filter(custodies__place="shelf", custodies__ended_at=None)
+        unit = on_shelf.exclude(holds__in=Hold.objects.filter(ended_at=None)).order_by("pk")[0]
         programme = Programme.objects.order_by("pk")[0]
         answers = first_answers(self.household, {"another": "yes"}) | {
             "given_name": "Wren",
