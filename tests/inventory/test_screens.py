@@ -186,9 +186,10 @@ class TestAddAndChange:
         added = Instrument.objects.get()
         assert added.asset_tag.endswith(str(before))
         assert TagSeries.objects.get(kind="flute").next_number == before + 1
-        other = client.post(reverse("instrument_add"), facts | {"grade": "worn"})
-        assert other.status_code == 422
-        assert "already sent with other contents" in text_of(other)
+        for change in ({"grade": "worn"}, {"cost": "311"}, {"notes": "Dent in the bell"}):
+            other = client.post(reverse("instrument_add"), facts | change)
+            assert other.status_code == 422
+            assert "already sent with other contents" in text_of(other)
 
     def test_a_kind_without_a_series_asks_for_a_tag(self, client_as):
         TagSeries.objects.all().delete()

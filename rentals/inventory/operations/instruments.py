@@ -53,8 +53,9 @@ def receive_instrument(
     Without a tag it gets the next one of its kind's series; the same request sent again gives the instrument made before.
     Raises BadAssetTagError, AssetTagTakenError, SerialNumberTakenError, NoTagSeriesError, RequestKeyReusedError.
     """
-    request = {"tag": asset_tag, "serial": serial_number, "item": item.pk, "grade": grade, "location": location.pk}
     if request_key:
+        request = {"tag": asset_tag, "serial": serial_number, "item": item.pk, "grade": grade, "location": location.pk}
+        request |= {"cost": _amount(cost), "acquired_on": acquired_on, "notes": notes}
         done = claim_request(key=request_key, purpose="receive_instrument", request=request, acting_user=acting_user)
         if done is not None:
             return Instrument.objects.get(pk=done["instrument"])
