@@ -165,11 +165,13 @@ class TestDemo:
         assert households(running.state) == kept
 
     def test_a_killed_broker_comes_back(self, running: Terminal):
-        broker = Valkey(running.state / "valkey")
+        broker, greetings = Valkey(running.state / "valkey"), running.text.count("Connected to redis")
         pid = int(re.search(rb"process_id:(\d+)", broker._ask("INFO server"))[1])
         os.kill(pid, signal.SIGKILL)
         running.wait_for("Valkey ended unexpectedly; starting it again.")
         running.wait_for(lambda: broker.is_running() and running.is_well())
+        # The worker says in its own words how it lost the broker; the next test listens once that is said.
+        running.wait_for(lambda: running.text.count("Connected to redis") > greetings)
 
     def test_ctrl_c_ends_all_of_it_soon(self, running: Terminal):
         programs = [running.pid(part) for part in ("rentals.wsgi:application", "worker", "beat")]
