@@ -21,12 +21,12 @@ YEARS_SHOWN = 3
 
 # A day's part of every custody that lies in the span. Only the places where an instrument is the shop's are asked for.
 SPENT = """
-SELECT {key}, sum(c.days) FILTER (WHERE c.place = 'family'), sum(c.days) FILTER (WHERE c.place IN ('shelf', 'school')),
+SELECT {key}, sum(c.days) FILTER (WHERE c.place = 'family'), sum(c.days) FILTER (WHERE c.place IN ('shelf', 'van', 'school')),
        sum(c.days) FILTER (WHERE c.place = 'bench')
   FROM (SELECT instrument_id, place, date_part('epoch', least(coalesce(ended_at, %(until)s), %(until)s::timestamptz)
                                                         - greatest(began_at, %(from)s::timestamptz)) / 86400 AS days
           FROM inventory_custody
-         WHERE place IN ('family', 'shelf', 'school', 'bench') AND began_at < %(until)s
+         WHERE place IN ('family', 'shelf', 'van', 'school', 'bench') AND began_at < %(until)s
            AND (ended_at IS NULL OR ended_at > %(from)s) {one}) c
   {joins} GROUP BY 1
 """
@@ -67,7 +67,7 @@ SELECT i.item_id, c.place, f.month, l.month, count(*), sum(c.began), sum(c.ended
                date_part('epoch', greatest(began_at, %(from)s::timestamptz) - %(from)s) AS began,
                date_part('epoch', least(ended_at, %(until)s::timestamptz) - %(from)s) AS ended
           FROM inventory_custody
-         WHERE place IN ('family', 'shelf', 'school', 'bench') AND began_at < %(until)s
+         WHERE place IN ('family', 'shelf', 'van', 'school', 'bench') AND began_at < %(until)s
            AND (ended_at IS NULL OR ended_at > %(from)s) {one}) c
   JOIN inventory_instrument i ON i.id = c.instrument_id
   LEFT JOIN generate_series(1, cardinality(%(bounds)s::timestamptz[])) AS f(month) ON f.month = c.first
@@ -114,7 +114,7 @@ def list_by_month(
     return MonthsOfUse(firsts[:-1], by_item)
 
 
-KINDS = {"family": "out", "shelf": "ready", "school": "ready", "bench": "bench"}
+KINDS = {"family": "out", "shelf": "ready", "van": "ready", "school": "ready", "bench": "bench"}
 
 
 class Stays(NamedTuple):

@@ -18,7 +18,7 @@ SELECT {key}, count(*), sum(i.cost), sum(a.cost - coalesce(d.accumulated, 0))
         AND NOT EXISTS (SELECT FROM billing_fleetremoval r WHERE r.asset_id = a.id AND r.undo_entry_id IS NULL)
   LEFT JOIN LATERAL (SELECT d.accumulated FROM billing_fleetdepreciation d
                       WHERE d.asset_id = a.id ORDER BY d.month DESC LIMIT 1) d ON true
- WHERE c.ended_at IS NULL AND c.place IN ('shelf', 'bench', 'family', 'school') {one} GROUP BY 1
+ WHERE c.ended_at IS NULL AND c.place IN ('shelf', 'bench', 'van', 'family', 'school') {one} GROUP BY 1
 """
 
 
@@ -67,7 +67,7 @@ def get_of_instrument(instrument_id: int) -> Worth:
 AGES = """
 SELECT least(floor((%(today)s::date - i.acquired_on) / 365.2425), %(most)s)::int, count(*)
   FROM inventory_custody c JOIN inventory_instrument i ON i.id = c.instrument_id
- WHERE c.ended_at IS NULL AND c.place IN ('shelf', 'bench', 'family', 'school') GROUP BY 1 ORDER BY 1
+ WHERE c.ended_at IS NULL AND c.place IN ('shelf', 'bench', 'van', 'family', 'school') GROUP BY 1 ORDER BY 1
 """
 OLDEST = 12
 

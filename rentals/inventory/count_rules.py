@@ -14,6 +14,7 @@ class Verdict(StrEnum):
     ALREADY = "already"
     OTHER_KIND = "other_kind"
     ELSEWHERE = "elsewhere"
+    VAN = "van"
     SCHOOL = "school"
     FAMILY = "family"
     LOST = "lost"
@@ -31,6 +32,7 @@ WORDS: dict[Verdict, tuple[str, str, str]] = {
     Verdict.ALREADY: ("info", "Counted before", "Put it back; it counts once."),
     Verdict.OTHER_KIND: ("info", "Not in this count", "It belongs here, but its kind is not being counted."),
     Verdict.ELSEWHERE: ("warn", "Belongs to another shop", "Set it aside; the review asks where it stays."),
+    Verdict.VAN: ("warn", "In the van by the books", "Set it aside; it may have come off unnoticed."),
     Verdict.SCHOOL: ("warn", "At a school by the books", "Set it aside; the review asks whether it came back."),
     Verdict.FAMILY: ("warn", "With a family by the books", "Set it aside; it may have come back unnoticed."),
     Verdict.LOST: ("warn", "Was lost, is found", "Set it aside; the review puts it back on the shelf."),

@@ -16,10 +16,11 @@ TEACHER_WINS = "The teacher's measurement wins: if the school names another size
 # Where an instrument may go from where it is. Sold is the end of its time with the shop.
 NEXT_PLACES: dict[str, tuple[str, ...]] = {
     "": ("shelf", "bench"),
-    "shelf": ("shelf", "bench", "family", "school", "lost", "sold", "retired"),
-    "bench": ("bench", "shelf", "family", "school", "lost", "sold", "retired"),
-    "family": ("shelf", "bench", "lost", "sold", "retired"),
-    "school": ("shelf", "bench", "family", "school", "lost"),
+    "shelf": ("shelf", "bench", "van", "family", "school", "lost", "sold", "retired"),
+    "bench": ("bench", "shelf", "van", "family", "school", "lost", "sold", "retired"),
+    "van": ("shelf", "bench", "family", "school", "lost"),
+    "family": ("shelf", "bench", "van", "lost", "sold", "retired"),
+    "school": ("shelf", "bench", "van", "family", "school", "lost"),
     "lost": ("shelf", "bench", "retired"),
     "retired": ("shelf", "bench", "sold"),
     "sold": (),

@@ -96,7 +96,7 @@ class BenchSheet:
             return f"{tag}: known, but it has never been put anywhere", "warn"
         keeper = f", {self.where.keeper}" if self.where.keeper and self.place != "family" else ""
         words = f"{tag}: {self.where.words.lower()}{keeper}"
-        tones = {"shelf": "good", "bench": "warn", "family": "info", "school": "info", "lost": "bad"}
+        tones = {"shelf": "good", "bench": "warn", "van": "info", "family": "info", "school": "info", "lost": "bad"}
         return words, tones.get(self.place, "quiet")
 
 

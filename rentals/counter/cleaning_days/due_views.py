@@ -18,7 +18,13 @@ from rentals.staff.policy import may, requires
 from schools.models import School
 
 AHEAD = {"0": 0, "30": 30, "90": 90}
-PLACES = {"family": "With a family", "school": "At a school", "shelf": "On the shelf", "bench": "In the shop"}
+PLACES = {
+    "family": "With a family",
+    "school": "At a school",
+    "shelf": "On the shelf",
+    "bench": "In the shop",
+    "van": "In the van",
+}
 MOST_HOURS = 200
 
 

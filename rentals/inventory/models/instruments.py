@@ -66,6 +66,7 @@ class Custody(models.Model):
     class Place(models.TextChoices):
         SHELF = "shelf", "On the shelf"
         BENCH = "bench", "In the shop"
+        VAN = "van", "In the van"
         FAMILY = "family", "With a family"
         SCHOOL = "school", "At a school"
         LOST = "lost", "Lost"
@@ -96,7 +97,7 @@ class Custody(models.Model):
                 condition=Q(ended_at=None) | Q(ended_at__gte=F("began_at")), name="custody_ends_after_it_begins"
             ),
             models.CheckConstraint(
-                condition=Q(place__in=["shelf", "bench"], location__isnull=False, household=None, school=None)
+                condition=Q(place__in=["shelf", "bench", "van"], location__isnull=False, household=None, school=None)
                 | Q(place="family", location=None, household__isnull=False, school=None)
                 | Q(place="school", location=None, household=None, school__isnull=False)
                 | Q(place__in=["lost", "sold", "retired"], location=None, household=None, school=None),

@@ -10,7 +10,7 @@ from rentals.inventory.models import CatalogueItem, Custody, Hold, InstrumentKin
 from rentals.inventory.reference import list_sizes
 
 # Where instruments stand, in the columns of the catalogue; what is lost, sold or retired is in the fleet no more.
-COLUMNS = {"shelf": "shelf", "bench": "shop", "family": "out", "school": "out"}
+COLUMNS = {"shelf": "shelf", "bench": "shop", "van": "shelf", "family": "out", "school": "out"}
 
 
 @dataclass

@@ -11,7 +11,7 @@ from django.db.models import Count, FilteredRelation, OuterRef, Q, QuerySet, Sub
 from rentals.inventory.models import Custody, Instrument, PrintedLabel
 from rentals.inventory.queries import list_instruments
 
-TONES = {"shelf": "good", "bench": "warn", "family": "info", "school": "info", "lost": "bad"}
+TONES = {"shelf": "good", "bench": "warn", "van": "info", "family": "info", "school": "info", "lost": "bad"}
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from django.db.models.functions import Coalesce, Greatest
 
 from rentals.inventory.models import Instrument
 
-IN_USE = ["shelf", "bench", "family", "school"]
+IN_USE = ["shelf", "bench", "van", "family", "school"]
 
 
 class AYearLater(Func):
