@@ -10,5 +10,7 @@ urlpatterns = [
     path("cleanings/reminders/", cleaning_views.cleaning_reminders, name="cleaning_reminders"),
     path("", include("rentals.counter.cleaning_days.urls")),
     path("", include("rentals.counter.van.urls")),
+    path("", include("rentals.counter.nights.urls")),
+    path("", include("rentals.counter.runs.urls")),
     path("", include("rentals.counter.households.urls")),
 ]

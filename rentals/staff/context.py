@@ -56,7 +56,13 @@ def _navigation(request: HttpRequest) -> Iterator[dict[str, Any]]:
 
 
 # Pages of these rooms read a scanner wherever the focus is.
-SCANNED_IN = ("rentals.inventory.", "rentals.counter.bench.", "rentals.counter.cleaning_days.", "rentals.counter.van.")
+SCANNED_IN = (
+    "rentals.inventory.",
+    "rentals.counter.bench.",
+    "rentals.counter.cleaning_days.",
+    "rentals.counter.van.",
+    "rentals.counter.runs.",
+)
 
 
 def _scan_door(request: HttpRequest) -> str:

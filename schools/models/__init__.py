@@ -1,7 +1,19 @@
-"""The schools that send the families: their programmes, what the van fetches and brings there, and their cleaning days."""
+"""The schools that send the families: their programmes, sign-up nights, cleaning days, and what the van does there."""
 
 from schools.models.cleaning_days import CleaningDay, CleaningVisit
 from schools.models.errands import Errand
+from schools.models.nights import Night, NightProgramme, NightStaff, NightUnit
 from schools.models.schools import Programme, RequiredItem, School
 
-__all__ = ["CleaningDay", "CleaningVisit", "Errand", "Programme", "RequiredItem", "School"]
+__all__ = [
+    "CleaningDay",
+    "CleaningVisit",
+    "Errand",
+    "Night",
+    "NightProgramme",
+    "NightStaff",
+    "NightUnit",
+    "Programme",
+    "RequiredItem",
+    "School",
+]

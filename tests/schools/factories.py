@@ -4,7 +4,7 @@ import datetime
 
 import factory
 
-from schools.models import CleaningDay, Errand, Programme, RequiredItem, School
+from schools.models import CleaningDay, Errand, Night, NightUnit, Programme, RequiredItem, School
 from tests.factories import UserFactory
 from tests.inventory.factories import InstrumentFactory, LocationFactory
 
@@ -73,3 +73,38 @@ class CleaningDayFactory(factory.django.DjangoModelFactory):
     location = factory.SubFactory(LocationFactory)
     made_at = datetime.datetime(2026, 11, 23, 16, 0, tzinfo=datetime.UTC)
     made_by = factory.SubFactory(UserFactory, role="technician")
+
+
+class NightFactory(factory.django.DjangoModelFactory):
+    """A planned sign-up night; give it `programmes` (a list) or it asks one band of its school."""
+
+    class Meta:
+        model = Night
+        skip_postgeneration_save = True
+
+    school = factory.SubFactory(SchoolFactory)
+    on = datetime.date(2026, 11, 30)
+    begins_at = datetime.time(17, 30)
+    ends_at = datetime.time(20, 0)
+    room = "Gym"
+    expected_families = 40
+    location = factory.SubFactory(LocationFactory)
+    made_at = datetime.datetime(2026, 11, 20, 16, 0, tzinfo=datetime.UTC)
+    made_by = factory.SubFactory(UserFactory)
+
+    @factory.post_generation
+    def programmes(self, create, extracted, **kwargs):
+        """Ask these programmes."""
+        self.programmes.set(extracted or [ProgrammeFactory(school=self.school)])
+
+
+class NightUnitFactory(factory.django.DjangoModelFactory):
+    """An instrument loaded for a night. Its custody is the caller's."""
+
+    class Meta:
+        model = NightUnit
+
+    night = factory.SubFactory(NightFactory)
+    instrument = factory.SubFactory(InstrumentFactory)
+    loaded_at = datetime.datetime(2026, 11, 30, 20, 0, tzinfo=datetime.UTC)
+    loaded_by = factory.SubFactory(UserFactory)

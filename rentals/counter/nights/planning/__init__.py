@@ -1,0 +1,1 @@
+"""Planning a night: when and where, the allotment with its arithmetic, what is short."""

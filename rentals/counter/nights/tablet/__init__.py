@@ -1,0 +1,1 @@
+"""The tablet: a sign-up that works with the network gone."""

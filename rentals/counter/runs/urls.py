@@ -1,0 +1,5 @@
+"""Addresses of the delivery runs."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []
