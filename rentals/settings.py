@@ -48,6 +48,7 @@ INSTALLED_APPS = [
     "rentals.families",
     "rentals.agreements",
     "billing",
+    "rentals.portal",
     "rentals.counter",
 ]
 
@@ -177,6 +178,7 @@ CELERY_BEAT_SCHEDULE: dict[str, dict[str, object]] = {
         "task": "rentals.agreements.tasks.purge_sign_up_drafts",
         "schedule": crontab(hour=3, minute=20),
     },
+    "purge forms from home": {"task": "rentals.portal.tasks.purge_home_forms", "schedule": crontab(hour=3, minute=40)},
 }
 
 # Nothing that a person typed goes into a log; the demo and a container's log collector add the time.

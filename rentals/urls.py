@@ -15,6 +15,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("billing.urls")),
     path("", include("schools.urls")),
     path("", include("rentals.families.urls")),
+    path("", include("rentals.portal.urls")),
     path("", include("rentals.counter.urls")),
     path("", include("rentals.inventory.urls")),
     path("", include("rentals.counter.bench.urls")),

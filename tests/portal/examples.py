@@ -1,0 +1,3 @@
+"""Examples for addresses of this room (see tests/architecture/test_urls.py)."""
+
+EXAMPLES: dict[str, object] = {}
