@@ -15,6 +15,7 @@ from rentals.staff.policy import CAPABILITIES, may
 # label, url name, capability; in the order of a day's work: the counter, the money, the workshop, what is set up once.
 NAVIGATION: list[tuple[str, str, str]] = [
     ("Sign up", "signup", "agreements.sign"),
+    ("Nights", "nights", "nights.view"),
     ("Households", "households", "households.view"),
     ("Agreements", "agreements", "agreements.view"),
     ("Books", "books", "books.view"),

@@ -78,7 +78,7 @@ from rentals.inventory.operations import imports, photos
 from rentals.runtime import clock
 from rentals.staff.models import Role, User
 from rentals.staff.policy import CAPABILITIES
-from schools.models import CleaningDay, Errand, Programme, RequiredItem, School
+from schools.models import CleaningDay, Errand, Night, Programme, RequiredItem, School
 from tests.architecture.test_urls import ADDRESSES
 from tests.billing.banking.statements import line, ofx1
 from tests.browser import list_violations
@@ -149,6 +149,7 @@ class Scenario:
             "school_id": School.objects.filter(programmes__students__isnull=False).order_by("pk")[0].pk,
             "programme_id": Programme.objects.order_by("pk")[0].pk,
             "cleaning_day_id": CleaningDay.objects.order_by("pk")[0].pk,
+            "night_id": Night.objects.filter(state="planned").order_by("pk")[0].pk,
             "errand_id": Errand.objects.order_by("pk")[0].pk,
             "required_item_remove.item_id": RequiredItem.objects.order_by("pk")[0].pk,
             "person_id": self.people[Role.SPECIALIST].pk,
