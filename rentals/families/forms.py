@@ -56,8 +56,10 @@ class GuardianFields(OfficeForm):
     )
 
     def clean(self) -> dict[str, Any]:
-        """Ask for one way to reach them."""
+        """Ask for one way to reach them, where that is asked at all."""
         cleaned = super().clean() or {}
+        if "phone" not in self.fields:
+            return cleaned
         if not cleaned.get("phone") and not cleaned.get("email") and not {"phone", "email"} & set(self.errors):
             self.add_error("phone", "Give a telephone number or an e-mail address, so that the family can be reached.")
         return cleaned
@@ -105,7 +107,7 @@ class GuardianForm(GuardianFields):
     version = forms.IntegerField(widget=forms.HiddenInput)
 
 
-class StudentForm(OfficeForm):
+class StudentFields(OfficeForm):
     """A student: a name, the school year and the programme. No birth date, and nothing more about a minor than the job needs."""
 
     given_name = NameField(what="student's first name", label="First name")
@@ -116,7 +118,6 @@ class StudentForm(OfficeForm):
     programme = forms.ModelChoiceField(
         label="School and programme", queryset=Programme.objects.none(), required=False, empty_label="None, or not known"
     )
-    version = forms.IntegerField(widget=forms.HiddenInput)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -126,3 +127,9 @@ class StudentForm(OfficeForm):
     def student(self) -> dict[str, Any]:
         """Return the student's own fields."""
         return {name: self.cleaned_data[name] for name in ("given_name", "family_name", "grade", "programme")}
+
+
+class StudentForm(StudentFields):
+    """A further student, or changes to one."""
+
+    version = forms.IntegerField(widget=forms.HiddenInput)

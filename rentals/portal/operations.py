@@ -91,6 +91,10 @@ def save_page(*, form: HomeForm, page: str, answers: dict[str, Any], now: dateti
     """Keep the answers of one page (`rules.PAGES`), the family's or the child's. Raises FormUsedError."""
     locked = _lock(form)
     row: HomeFamily | HomeForm = locked.family if page in rules.FAMILY_PAGES else locked
+    if page == "instrument" and isinstance(row, HomeForm) and answers["kind"] != row.kind:
+        # A size belongs to a kind, and is asked anew with it.
+        answers = answers | {"size": ""}
+        row.answered = [each for each in row.answered if each != "size"]
     for name, value in answers.items():
         setattr(row, name, value)
     if page not in row.answered:

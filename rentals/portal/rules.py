@@ -59,3 +59,14 @@ def purge_before(today: datetime.date) -> datetime.date:
     datetime.date(2026, 12, 1)
     """
     return today - KEPT_AFTER_NIGHT
+
+
+def fits(programme_kind: str, *, family: str, code: str) -> bool:
+    """Tell whether a band or an orchestra asks for a kind of instrument (common practice, no source).
+
+    >>> fits("orchestra", family="string", code="viola"), fits("band", family="string", code="viola")
+    (True, False)
+    """
+    if programme_kind == "orchestra":
+        return family == "string"
+    return family != "string" or code == "bass"

@@ -135,7 +135,7 @@ class OfficeFormMixin:
             field.widget = NumberText({**attrs, "inputmode": "numeric" if whole else "decimal"})
             return
         token = self.purposes.get(name) or TOKENS.get(name)
-        if not token or not isinstance(widget, forms.TextInput | forms.Textarea | forms.Select):
+        if not token or not isinstance(widget, forms.TextInput | forms.EmailInput | forms.Textarea | forms.Select):
             return
         widget.attrs.setdefault("autocomplete", "off" if self.on_shared_device else token)
         if token in UNSPELLED:
