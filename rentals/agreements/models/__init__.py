@@ -10,6 +10,7 @@ from rentals.agreements.models.life import (
     ReturnCheck,
     TaxExemption,
 )
+from rentals.agreements.models.night import NightSignUp, UnitPromise
 from rentals.agreements.models.terms import Plan, PlanVersion, Rate, TaxArea, TaxAreaPostalCode, TaxRate
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "AgreementUnit",
     "LifeEvent",
     "LossReport",
+    "NightSignUp",
     "PayerShare",
     "PeriodTerms",
     "Plan",
@@ -31,4 +33,5 @@ __all__ = [
     "TaxAreaPostalCode",
     "TaxExemption",
     "TaxRate",
+    "UnitPromise",
 ]

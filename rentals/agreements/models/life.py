@@ -118,6 +118,7 @@ class LifeEvent(models.Model):
     class Kind(models.TextChoices):
         SIGNED = "signed", "Signed"
         FIRST_PAYMENT = "first_payment", "First payment"
+        ASSIGNED = "assigned", "Instrument assigned"
         DUE_DAY = "due_day", "Due day changed"
         PROTECTION_ADDED = "protection_added", "Protection added"
         PROTECTION_DROPPED = "protection_dropped", "Protection dropped"
