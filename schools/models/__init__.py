@@ -1,11 +1,14 @@
 """The schools that send the families: their programmes, sign-up nights, cleaning days, and what the van does there."""
 
+from schools.models.allotments import Allotment, AllotmentLine
 from schools.models.cleaning_days import CleaningDay, CleaningVisit
 from schools.models.errands import Errand
 from schools.models.nights import Night, NightProgramme, NightStaff, NightUnit
 from schools.models.schools import Programme, RequiredItem, School
 
 __all__ = [
+    "Allotment",
+    "AllotmentLine",
     "CleaningDay",
     "CleaningVisit",
     "Errand",

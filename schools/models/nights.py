@@ -114,6 +114,13 @@ class NightUnit(models.Model):
     ended_at = models.DateTimeField(null=True)
     ended_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, null=True, related_name="+")
     outcome = models.CharField(max_length=8, choices=Outcome.choices, blank=True)
+    line = models.ForeignKey(
+        "schools.AllotmentLine",
+        on_delete=models.PROTECT,
+        null=True,
+        related_name="units",
+        help_text="The line of the allotment it was loaded for, as a substitute too; null: an extra.",
+    )
 
     class Meta:
         constraints = [

@@ -91,7 +91,7 @@ class InstrumentFactory(factory.django.DjangoModelFactory):
         if not create or place == "nowhere":
             return
         place = place or "shelf"
-        if place in {"shelf", "bench"}:
+        if place in {"shelf", "bench", "van"}:
             keeper.setdefault("location", LocationFactory())
         keeper.setdefault("moved_by", None)
         keeper["moved_by"] = keeper["moved_by"] or UserFactory(role="technician")

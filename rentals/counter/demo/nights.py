@@ -6,8 +6,9 @@ from uuid import UUID
 from django.db.models import Count
 
 from rentals.counter.demo.history import Story
+from rentals.counter.nights.planning.history import count_history
 from rentals.staff.models import Role
-from schools import nights
+from schools import nights, nights_allotment
 from schools.models import Night, School
 
 
@@ -15,7 +16,15 @@ def plan_nights(story: Story) -> None:
     """Plan the night to come, five days from today."""
     school = School.objects.annotate(students=Count("programmes__students")).order_by("-students", "pk").first()
     if school is not None:
-        _plan(story, school, story.today + datetime.timedelta(days=5), UUID(int=story.chance.getrandbits(128)))
+        night = _plan(story, school, story.today + datetime.timedelta(days=5), UUID(int=story.chance.getrandbits(128)))
+        nights_allotment.propose_allotment(
+            night=night,
+            history=count_history(night, story.today),
+            settings=nights_allotment.Settings(families=night.expected_families),
+            version=0,
+            acting_user=story.shop.people[Role.MANAGER.value],
+            now=story.now,
+        )
 
 
 def _plan(story: Story, school: School, on: datetime.date, key: UUID) -> Night:
