@@ -68,6 +68,9 @@ def pins(pyproject: Path) -> list[str]:
 
 
 def entries(text: str) -> dict[str, str]:
-    """Cut a requirements file into its entries by name."""
-    blocks = re.findall(r"^[A-Za-z0-9].*(?:\n[ \t]+.*)*\n", text, re.M)
-    return {re.split(r"[=\[ ;]", block, maxsplit=1)[0]: block for block in blocks}
+    """Cut a requirements file into entries by name: all lines of a package that differs by Python version together."""
+    found: dict[str, str] = {}
+    for block in re.findall(r"^[A-Za-z0-9].*(?:\n[ \t]+.*)*\n", text, re.M):
+        name = re.split(r"[=\[ ;]", block, maxsplit=1)[0]
+        found[name] = found.get(name, "") + block
+    return found

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from rentals.runtime import bootstrap, errors
+from rentals.runtime import bootstrap, errors, relock
 from rentals.runtime.errors import StartError
 
 PROJECT = bootstrap.PROJECT
@@ -212,3 +212,10 @@ class TestDiskFull:
             sys.executable, "manage.py", "migrate", OFFICE_STATE_DIR=str(small_disk / "state"), OFFICE_NO_BOOTSTRAP="1"
         )
         says_one_sentence(done, str(small_disk / "state"), "is full: make room", code=3)
+
+
+class TestEntriesOfALock:
+    def test_keep_every_line_of_a_package_that_differs_by_python(self):
+        one = "numpy==2.4.6 ; python_full_version < '3.12' \\\n    --hash=sha256:aa\n"
+        other = "numpy==2.5.5 ; python_full_version >= '3.12' \\\n    --hash=sha256:bb\n"
+        assert relock.entries(one + other + "pyvrp==0.14.1\n") == {"numpy": one + other, "pyvrp": "pyvrp==0.14.1\n"}

@@ -4,10 +4,14 @@ from tests.inventory.factories import ProductFactory, kind
 from tests.schools.factories import (
     CleaningDayFactory,
     ErrandFactory,
+    HomeErrandFactory,
+    LoadFactory,
     NightFactory,
     ProgrammeFactory,
     RequiredItemFactory,
+    RunFactory,
     SchoolFactory,
+    StopFactory,
 )
 
 EXAMPLES = {
@@ -15,6 +19,10 @@ EXAMPLES = {
     "cleaning_day_id": lambda: CleaningDayFactory().pk,
     "night_id": lambda: NightFactory().pk,
     "school_id": lambda: SchoolFactory().pk,
+    "run_id": lambda: RunFactory().pk,
+    "stop_id": lambda: StopFactory().pk,
+    "load_id": lambda: LoadFactory().pk,
+    "home_errand_id": lambda: HomeErrandFactory().pk,
     "programme_id": lambda: ProgrammeFactory().pk,
     "required_item_remove.item_id": lambda: RequiredItemFactory(kind=kind("violin"), product=ProductFactory()).pk,
 }

@@ -4,8 +4,9 @@ import datetime
 
 import factory
 
-from schools.models import CleaningDay, Errand, Night, NightUnit, Programme, RequiredItem, School
+from schools.models import CleaningDay, Errand, HomeErrand, Load, Night, NightUnit, Programme, RequiredItem, Run, School, Stop
 from tests.factories import UserFactory
+from tests.families.factories import HouseholdFactory
 from tests.inventory.factories import InstrumentFactory, LocationFactory
 
 
@@ -108,3 +109,57 @@ class NightUnitFactory(factory.django.DjangoModelFactory):
     instrument = factory.SubFactory(InstrumentFactory)
     loaded_at = datetime.datetime(2026, 11, 30, 20, 0, tzinfo=datetime.UTC)
     loaded_by = factory.SubFactory(UserFactory)
+
+
+class HomeErrandFactory(factory.django.DjangoModelFactory):
+    """Something the van brings to a family's door."""
+
+    class Meta:
+        model = HomeErrand
+
+    household = factory.SubFactory(HouseholdFactory)
+    kind = Errand.Kind.DROP_OFF
+    instrument = factory.SubFactory(InstrumentFactory)
+    wanted_from = datetime.date(2026, 11, 24)
+    made_at = datetime.datetime(2026, 11, 23, 16, 0, tzinfo=datetime.UTC)
+    made_by = factory.SubFactory(UserFactory)
+
+
+class RunFactory(factory.django.DjangoModelFactory):
+    """A planned run without a stop."""
+
+    class Meta:
+        model = Run
+
+    on = datetime.date(2026, 11, 24)
+    driver = factory.SubFactory(UserFactory)
+    location = factory.SubFactory(LocationFactory)
+    made_at = datetime.datetime(2026, 11, 23, 16, 0, tzinfo=datetime.UTC)
+    made_by = factory.SelfAttribute("driver")
+
+
+class StopFactory(factory.django.DjangoModelFactory):
+    """A stop at a school."""
+
+    class Meta:
+        model = Stop
+
+    run = factory.SubFactory(RunFactory)
+    order = factory.Sequence(lambda n: n % 30000 + 1)
+    kind = Stop.Kind.SCHOOL
+    school = factory.SubFactory(SchoolFactory)
+    name = factory.SelfAttribute("school.name")
+    address = "1 School Street, Springdale, IL 62704"
+    postal_code = "62704"
+
+
+class LoadFactory(factory.django.DjangoModelFactory):
+    """Something to hand over at a stop, not loaded yet. Its custody is the caller's."""
+
+    class Meta:
+        model = Load
+
+    stop = factory.SubFactory(StopFactory)
+    run = factory.SelfAttribute("stop.run")
+    instrument = factory.SubFactory(InstrumentFactory)
+    task = Load.Task.DELIVER
