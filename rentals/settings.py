@@ -20,6 +20,7 @@ SECRET_KEY = os.environ.get("OFFICE_SECRET_KEY", "" if PRODUCTION else "developm
 SECRET_KEY_FALLBACKS = environment.words("OFFICE_SECRET_KEY_FALLBACKS")
 BANK_KEYS, BANK_INDEX_KEY = environment.bank_keys(production=PRODUCTION)
 ALLOWED_HOSTS = environment.words("OFFICE_HOSTS", default="" if PRODUCTION else "localhost,127.0.0.1,testserver")
+PUBLIC_URL = os.environ.get("OFFICE_PUBLIC_URL", "").rstrip("/")
 CSRF_TRUSTED_ORIGINS = environment.words("OFFICE_ORIGINS")
 
 INSTALLED_APPS = [

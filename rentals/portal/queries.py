@@ -92,3 +92,8 @@ def as_dict(form: HomeForm) -> dict[str, Any]:
 def get_family(browser: uuid.UUID, door: NightDoor) -> HomeFamily | None:
     """Return the family of a browser at this door."""
     return HomeFamily.objects.filter(browser=browser, door=door).first()
+
+
+def count_unfinished(night: Night) -> int:
+    """Count the families that began a form and have not sent one."""
+    return HomeFamily.objects.filter(door__night=night, code=None).count()

@@ -3,6 +3,7 @@
 from django.urls import path
 
 from rentals.portal.home import views as home
+from rentals.portal.poster import views as poster
 
 urlpatterns = [
     path("start/<str:door_code>/", home.start, name="home_form"),
@@ -10,4 +11,9 @@ urlpatterns = [
     path("start/<str:door_code>/<int:place>/done/", home.done, name="home_done"),
     path("start/<str:door_code>/<int:place>/another/", home.another, name="home_another"),
     path("start/<str:door_code>/<int:place>/<slug:page>/", home.page, name="home_page"),
+    path("nights/<int:night_id>/form/", poster.night_door, name="night_door"),
+    path("nights/<int:night_id>/form/open/", poster.night_door_open, name="night_door_open"),
+    path("nights/<int:night_id>/form/close/", poster.night_door_close, name="night_door_close"),
+    path("nights/<int:night_id>/poster/", poster.night_poster, name="night_poster"),
+    path("nights/<int:night_id>/cards/", poster.night_cards, name="night_cards"),
 ]

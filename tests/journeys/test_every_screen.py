@@ -112,7 +112,7 @@ NO_PAGES = {
     *("mfa_authenticate", "mfa_reauthenticate", "mfa_view_recovery_codes", "choose_password"),  # steps on a way, tested there
     *("mfa_activate_totp",),  # a step, too, of whoever has no second factor yet
     *("account_login",),  # for strangers: looked at first
-    *("home_page", "home_review", "home_done", "home_another"),  # of a family's own form, looked at in tests/portal
+    *("home_page", "home_review", "home_done", "home_another", "night_poster", "night_cards"),  # own forms, files: tests/portal
     *("components",),  # for whoever develops; tests/look
 }
 NOT_EVERYBODY = {"credit_note_void": Role.MANAGER}
