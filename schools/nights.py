@@ -212,6 +212,12 @@ def list_nights() -> QuerySet[Night]:
     return counted.prefetch_related(Prefetch("staff", queryset=people)).order_by("-on", "school__name", "pk")
 
 
+def list_nights_of(user: User) -> QuerySet[Night]:
+    """Return the nights where `user` signs families up: those they are on the staff of; all of them for a manager."""
+    rows = Night.objects.select_related("school")
+    return rows if user.role == Role.MANAGER else rows.filter(pk__in=NightStaff.objects.filter(user=user).values("night"))
+
+
 def list_along(night: Night) -> QuerySet[NightUnit]:
     """Return what is along at a night and free, each with its instrument, item and kind, by kind, size and tag."""
     along = NightUnit.objects.filter(night=night, ended_at=None).select_related("instrument__item__kind")

@@ -96,6 +96,7 @@ NO_PAGES = {
     *("fleet_figures_csv", "fleet_figures_items_csv", "fleet_figures_instruments_csv", "fleet_idle_csv", "fleet_advice_csv"),
     *("cleanings_csv", "cleanings_ahead_csv", "repair_parts_csv"),  # files, too
     *("photo", "photo_thumb"),  # pictures
+    *("tablet_worker", "tablet_door"),  # a script and an answer for one, both of the tablet
     *("label_print_pdf", "label_calibration_pdf"),  # files, made while one waits
     *("statement_print", "agreement_recover"),  # steps on the way to another page
     *("document_pdf", "letters_print", "payment_receipt", "autopay_file"),  # files, or made while one waits

@@ -1,1 +1,1 @@
-"""The tablet: a sign-up that works with the network gone."""
+"""The tablet of a sign-up night, server side: the page that opens without a network, its files, and who is signed in."""
