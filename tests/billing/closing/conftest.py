@@ -1,5 +1,6 @@
 """Books of the first months of 2026 with one of everything that a report has to tell apart."""
 
+import copy
 import datetime
 from decimal import Decimal
 
@@ -12,6 +13,8 @@ from rentals.agreements import exemptions
 from rentals.agreements.models import Agreement
 from tests.billing.factories import AgreementFactory, HouseholdFactory, TaxAreaFactory
 from tests.billing.fleet.conftest import TERMS, buy
+from tests.factories import BookkeeperFactory
+from tests.kept import commits, kept
 
 D = Decimal
 JANUARY, FEBRUARY, MARCH, APRIL = (Month(datetime.date(2026, month, 1)) for month in (1, 2, 3, 4))
@@ -86,9 +89,35 @@ class Books:
         self.kept = kept
 
 
+@pytest.fixture(scope="class")
+def build():
+    """How these books come about; a module that needs more in them says so by a fixture of its own."""
+
+    def happened(clerk):
+        made = Books(clerk)
+        made.happen()
+        assert Agreement.objects.count() == 3
+        return made
+
+    return happened
+
+
+@pytest.fixture(scope="class")
+def kept_books(request, django_db_setup, django_db_blocker, build):
+    """The books, made once for the tests of a class; None where each test commits and so must make its own."""
+    if commits(request.node):
+        yield None
+        return
+    with kept(django_db_blocker):
+        yield build(BookkeeperFactory())
+
+
 @pytest.fixture
-def books(bookkeeper):
-    made = Books(bookkeeper)
-    made.happen()
-    assert Agreement.objects.count() == 3
-    return made
+def books(kept_books, build, db):
+    return copy.deepcopy(kept_books) or build(BookkeeperFactory())
+
+
+@pytest.fixture
+def bookkeeper(request, db):
+    """Who keeps these books, where a test has any."""
+    return request.getfixturevalue("books").clerk if "books" in request.fixturenames else BookkeeperFactory()

@@ -34,10 +34,14 @@ def match(books, reference, *parts):
     )
 
 
-@pytest.fixture
-def books(bookkeeper):
+@pytest.fixture(scope="class")
+def build():
     """Deposited on February 5 at the bank on the 6th; a check of it sent back; on March 31 a deposit, at the bank on April 1."""
-    made = Books(bookkeeper)
+    return with_a_bank
+
+
+def with_a_bank(clerk):
+    made = Books(clerk)
     made.happen()
     on_hand = made.pay(made.second.household, "10.00", at(3, 30))
     made.late = deposits.make_deposit(payments=[on_hand], deposited_on=at(3, 31)[1], acting_user=made.clerk, now=at(3, 31)[0])

@@ -38,7 +38,10 @@ class TestEveryReport:
         assert {len(row.cells) for row in report.lines} == {len(report.columns)}
         assert (report.code, report.title) == (code, catalog.KINDS[code].title)
 
-    def test_can_be_made_of_empty_books(self, db, code):
+
+@pytest.mark.parametrize("code", list(catalog.KINDS))
+class TestOfEmptyBooks:
+    def test_can_be_made(self, db, code):
         assert catalog.KINDS[code].make(MARCH).ties_out
 
 
