@@ -1,11 +1,13 @@
 """What is asked about a school. Forms clean what was typed and never write."""
 
+import datetime
 from typing import Any
 
 from django import forms
 
 from rentals.inventory.models import InstrumentKind, Product
-from rentals.runtime.forms import OfficeForm, PostcodeField, StateField, WholeNumberField
+from rentals.runtime.forms import DayField, OfficeForm, PhoneField, PostcodeField, StateField, WholeNumberField
+from schools import directors
 from schools.models import Programme, School
 
 
@@ -32,9 +34,82 @@ class ProgrammeForm(OfficeForm):
     """A school's band or orchestra."""
 
     kind = forms.ChoiceField(label="Programme", choices=Programme.Kind.choices)
-    director_name = forms.CharField(label="Director", max_length=120, required=False)
-    director_email = forms.EmailField(label="Director's e-mail", required=False, max_length=254)
     starting_grade = WholeNumberField(label="Begins in grade", min_value=1, max_value=12, initial=5)
+    expected_beginners = WholeNumberField(
+        label="Beginners next season",
+        min_value=0,
+        max_value=2000,
+        required=False,
+        help_text="As the director told you. Leave it empty while nobody has.",
+    )
+
+
+class DirectorForm(OfficeForm):
+    """A director, and which programmes the person directs."""
+
+    name = forms.CharField(label="Name", max_length=120, error_messages={"required": "Write the director's name."})
+    email = forms.EmailField(label="E-mail", required=False, max_length=254)
+    phone = PhoneField(label="Telephone", required=False)
+    programmes = forms.ModelMultipleChoiceField(
+        label="Directs",
+        queryset=Programme.objects.none(),
+        widget=forms.CheckboxSelectMultiple,
+        error_messages={"required": "Tick at least one programme."},
+    )
+    since_on = DayField(label="Since", required=False)
+    until_on = DayField(label="Last day", required=False, help_text="Leave it empty while the person directs.")
+    version = forms.IntegerField(required=False, widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, school: School, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["programmes"].queryset = directors.list_programmes_near(school.pk)  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        """Refuse a last day before the first."""
+        cleaned = super().clean() or {}
+        since, until = cleaned.get("since_on"), cleaned.get("until_on")
+        if since and until and until < since:
+            self.add_error("until_on", "The last day comes before the first: write a later one.")
+        return cleaned
+
+    def facts(self) -> directors.DirectorFacts:
+        """Return what was answered."""
+        names = ("name", "email", "phone", "programmes", "since_on", "until_on")
+        return directors.DirectorFacts(**{name: self.cleaned_data[name] for name in names})
+
+
+class ConsentForm(OfficeForm):
+    """Who agreed for the school, and when."""
+
+    agreed_by = forms.CharField(
+        label="Who agreed for the school",
+        max_length=120,
+        help_text="Name and office, as on the letter or e-mail you keep.",
+        error_messages={"required": "Write who agreed for the school."},
+    )
+    agreed_on = DayField(label="Agreed on")
+    has_read = forms.BooleanField(
+        label="The school agreed to these words",
+        error_messages={"required": "Tick this once the school has agreed to the words above."},
+    )
+
+    def __init__(self, *args: Any, today: datetime.date, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.today = today
+
+    def clean_agreed_on(self) -> datetime.date:
+        """Refuse a day that is still to come."""
+        day: datetime.date = self.cleaned_data["agreed_on"]
+        if day > self.today:
+            message = "This day is still to come: write the day on which the school agreed."
+            raise forms.ValidationError(message)
+        return day
+
+
+class WithdrawForm(OfficeForm):
+    """Why a consent is withdrawn."""
+
+    why = forms.CharField(label="Why", max_length=200, error_messages={"required": "Write why it is withdrawn."})
 
 
 class RequiredItemForm(OfficeForm):

@@ -7,10 +7,10 @@ from django.db import IntegrityError, transaction
 from rentals.inventory.models import InstrumentKind, Product
 from rentals.runtime.locks import lock_one
 from rentals.staff.models import User
-from schools.models import Programme, RequiredItem, School
+from schools.models import District, Programme, RequiredItem, School
 
 SCHOOL_FIELDS = ("name", "district", "street", "city", "state", "postal_code", "delivery_weekday", "is_active")
-PROGRAMME_FIELDS = ("kind", "director_name", "director_email", "starting_grade")
+PROGRAMME_FIELDS = ("kind", "starting_grade", "expected_beginners")
 
 
 class SchoolNameTakenError(Exception):
@@ -41,7 +41,7 @@ def add_programme(*, school: School, fields: dict[str, Any], acting_user: User) 
 
 @transaction.atomic
 def change_programme(*, programme_id: int, fields: dict[str, Any], acting_user: User) -> Programme:
-    """Change who directs a programme and when it begins. Raises ProgrammeExistsError."""
+    """Change when a programme begins and how many it expects. Raises ProgrammeExistsError."""
     return _save_programme(lock_one(Programme.objects.filter(pk=programme_id)), fields)
 
 
@@ -62,8 +62,16 @@ def take_off_required_list(*, item_id: int, acting_user: User) -> None:
     RequiredItem.objects.filter(pk=item_id).delete()
 
 
+def ensure_district(name: str) -> District | None:
+    """Return the district of this name in whatever case, written down if it is new; none for no name."""
+    if not name.strip():
+        return None
+    known = District.objects.filter(name__iexact=name.strip()).first()
+    return known or District.objects.get_or_create(name=name.strip())[0]
+
+
 def _save_school(school: School, fields: dict[str, Any]) -> School:
-    _set(school, fields, SCHOOL_FIELDS)
+    _set(school, {**fields, "district": ensure_district(fields["district"])} if "district" in fields else fields, SCHOOL_FIELDS)
     try:
         with transaction.atomic():
             school.save()

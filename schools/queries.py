@@ -12,19 +12,21 @@ def list_programmes() -> QuerySet[Programme]:
 
 def list_required_items(programme_id: int, kind_code: str) -> list[RequiredItem]:
     """List what a programme asks a student of one kind of instrument to bring, each with its product; sold ones only."""
-    items = RequiredItem.objects.filter(programme_id=programme_id, kind_id=kind_code, product__is_active=True)
+    items = RequiredItem.objects.filter(
+        programme_id=programme_id, kind_id=kind_code, product__is_active=True, sold_by=RequiredItem.SoldBy.US
+    )
     return list(items.select_related("product").order_by("product__name", "pk"))
 
 
 def list_schools(*, text: str = "", only_active: bool = False) -> QuerySet[School]:
     """List schools by name with `programme_count` and `student_count`; `text` is a part of a name, district or city."""
-    schools = School.objects.annotate(
+    schools = School.objects.select_related("district").annotate(
         programme_count=Count("programmes", distinct=True), student_count=Count("programmes__students", distinct=True)
     )
     if only_active:
         schools = schools.filter(is_active=True)
     if text:
-        schools = schools.filter(Q(name__icontains=text) | Q(district__icontains=text) | Q(city__icontains=text))
+        schools = schools.filter(Q(name__icontains=text) | Q(district__name__icontains=text) | Q(city__icontains=text))
     return schools.order_by("name", "pk")
 
 

@@ -2,7 +2,8 @@
 
 from django.urls import path
 
-from schools import views
+from schools.views import directors
+from schools.views import schools as views
 
 urlpatterns = [
     path("schools/", views.school_list, name="schools"),
@@ -13,4 +14,8 @@ urlpatterns = [
     path("programmes/<int:programme_id>/", views.change_programme, name="programme_change"),
     path("programmes/<int:programme_id>/required/", views.add_required_item, name="required_item_add"),
     path("required-items/<int:item_id>/remove/", views.remove_required_item, name="required_item_remove"),
+    path("schools/<int:school_id>/directors/new/", directors.director_add, name="director_add"),
+    path("schools/<int:school_id>/directors/<int:director_id>/", directors.director_change, name="director_change"),
+    path("schools/<int:school_id>/directors/<int:director_id>/consent/", directors.consent_record, name="consent_record"),
+    path("schools/<int:school_id>/directors/<int:director_id>/withdraw/", directors.consent_withdraw, name="consent_withdraw"),
 ]

@@ -155,9 +155,7 @@ def fill_accounts(run: Run) -> None:
         step_up_share=Decimal(1),
         published_at=clock.now(),
     )
-    school = School.objects.create(
-        name="Maplewood", district="Prairie", street="1", city="Springdale", state="IL", postal_code="62704"
-    )
+    school = School.objects.create(name="Maplewood", street="1", city="Springdale", state="IL", postal_code="62704")
     Programme.objects.create(school=school, kind="band")
     today = clock.today()
     starts = today.replace(year=today.year - (today.month <= 6), month=(today.month - 7) % 12 + 1, day=1)

@@ -4,6 +4,8 @@ import pghistory
 from django.db import models
 from django.db.models import Q
 
+from schools.models.districts import District
+
 
 @pghistory.track()
 class School(models.Model):
@@ -17,7 +19,7 @@ class School(models.Model):
         FRIDAY = 4, "Friday"
 
     name = models.CharField(max_length=120, unique=True)
-    district = models.CharField(max_length=120)
+    district = models.ForeignKey(District, on_delete=models.PROTECT, null=True, blank=True, related_name="schools")
     street = models.CharField(max_length=120)
     city = models.CharField(max_length=80)
     state = models.CharField(max_length=2)
@@ -42,13 +44,17 @@ class Programme(models.Model):
 
     school = models.ForeignKey(School, on_delete=models.PROTECT, related_name="programmes")
     kind = models.CharField(max_length=10, choices=Kind.choices)
-    director_name = models.CharField(max_length=120, blank=True)
-    director_email = models.EmailField(blank=True)
     starting_grade = models.PositiveSmallIntegerField(default=5)
+    expected_beginners = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="How many begin next season, as the director told; none: not told."
+    )
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["school", "kind"], name="programme_once_per_school"),
+            models.CheckConstraint(
+                condition=Q(expected_beginners=None) | Q(expected_beginners__lte=2000), name="programme_beginners_sane"
+            ),
             models.CheckConstraint(condition=Q(starting_grade__gte=1, starting_grade__lte=12), name="programme_grade_known"),
         ]
         ordering = ["school__name", "kind"]
@@ -59,18 +65,36 @@ class Programme(models.Model):
 
 @pghistory.track()
 class RequiredItem(models.Model):
-    """One line of a required list: what the programme asks a student of one kind of instrument to bring."""
+    """One line of a required list: what the programme asks a student of one kind of instrument to bring.
+
+    Lines with the same `choice` stand for each other: one of them is enough. What somebody else sells may have only words.
+    """
+
+    class SoldBy(models.TextChoices):
+        US = "us", "We sell it"
+        SCHOOL = "school", "The school sells it"
+        ANYWHERE = "anywhere", "Bought where the family likes"
 
     programme = models.ForeignKey(Programme, on_delete=models.CASCADE, related_name="required_items")
     kind = models.ForeignKey("inventory.InstrumentKind", on_delete=models.PROTECT, related_name="+")
-    product = models.ForeignKey("inventory.Product", on_delete=models.PROTECT, related_name="+")
+    product = models.ForeignKey("inventory.Product", on_delete=models.PROTECT, null=True, blank=True, related_name="+")
+    words = models.CharField(max_length=120, blank=True, help_text="What it is, where it is no product of ours.")
     quantity = models.PositiveSmallIntegerField(default=1)
+    sold_by = models.CharField(max_length=8, choices=SoldBy.choices, default=SoldBy.US)
+    choice = models.PositiveSmallIntegerField(null=True, blank=True, help_text="The same number: one of these is enough.")
+    note = models.CharField(max_length=120, blank=True)
+    version = models.PositiveIntegerField(default=1)
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["programme", "kind", "product"], name="required_item_once"),
             models.CheckConstraint(condition=Q(quantity__gte=1, quantity__lte=20), name="required_quantity_sane"),
+            models.CheckConstraint(
+                condition=Q(product__isnull=False, words="") | (Q(product__isnull=True) & ~Q(words="") & ~Q(sold_by="us")),
+                name="required_item_product_or_words",
+            ),
+            models.CheckConstraint(condition=Q(choice=None) | Q(choice__gte=1, choice__lte=20), name="required_choice_sane"),
         ]
 
     def __str__(self) -> str:
-        return f"{self.quantity} x {self.product_id}"
+        return f"{self.quantity} x {self.product_id or self.words}"

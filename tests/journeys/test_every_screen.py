@@ -79,7 +79,7 @@ from rentals.portal.models import NightDoor
 from rentals.runtime import clock
 from rentals.staff.models import Role, User
 from rentals.staff.policy import CAPABILITIES
-from schools.models import CleaningDay, Errand, Night, Programme, RequiredItem, School
+from schools.models import CleaningDay, Director, Errand, Night, Programme, RequiredItem, School
 from tests.architecture.test_urls import ADDRESSES
 from tests.billing.banking.statements import line, ofx1
 from tests.browser import list_violations
@@ -150,6 +150,7 @@ class Scenario:
             "consent_id": self.consent(),
             **self.letter(),
             "school_id": School.objects.filter(programmes__students__isnull=False).order_by("pk")[0].pk,
+            "director_id": self.director(),
             "programme_id": Programme.objects.order_by("pk")[0].pk,
             "door_code": NightDoor.objects.latest("pk").code,
             "cleaning_day_id": CleaningDay.objects.order_by("pk")[0].pk,
@@ -158,6 +159,11 @@ class Scenario:
             "required_item_remove.item_id": RequiredItem.objects.order_by("pk")[0].pk,
             "person_id": self.people[Role.SPECIALIST].pk,
         }
+
+    def director(self) -> int:
+        """Return a director of the school that is walked."""
+        school = School.objects.filter(programmes__students__isnull=False).order_by("pk")[0]
+        return Director.objects.filter(programmes__school=school).order_by("pk")[0].pk
 
     def money(self) -> dict[str, object]:
         """Take a file of the bank in, and another only looked at."""

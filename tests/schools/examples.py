@@ -3,6 +3,7 @@
 from tests.inventory.factories import ProductFactory, kind
 from tests.schools.factories import (
     CleaningDayFactory,
+    DirectorFactory,
     ErrandFactory,
     HomeErrandFactory,
     LoadFactory,
@@ -18,6 +19,7 @@ EXAMPLES = {
     "errand_id": lambda: ErrandFactory().pk,
     "cleaning_day_id": lambda: CleaningDayFactory().pk,
     "night_id": lambda: NightFactory().pk,
+    "director_id": lambda: DirectorFactory().pk,
     "school_id": lambda: SchoolFactory().pk,
     "run_id": lambda: RunFactory().pk,
     "stop_id": lambda: StopFactory().pk,

@@ -4,7 +4,24 @@ import datetime
 
 import factory
 
-from schools.models import CleaningDay, Errand, HomeErrand, Load, Night, NightUnit, Programme, RequiredItem, Run, School, Stop
+from schools.models import (
+    CleaningDay,
+    Contact,
+    Director,
+    District,
+    Errand,
+    HomeErrand,
+    Load,
+    Night,
+    NightUnit,
+    Programme,
+    RequiredItem,
+    RosterConsent,
+    Run,
+    School,
+    SchoolDay,
+    Stop,
+)
 from tests.factories import UserFactory
 from tests.families.factories import HouseholdFactory
 from tests.inventory.factories import InstrumentFactory, LocationFactory
@@ -17,12 +34,19 @@ class SchoolFactory(factory.django.DjangoModelFactory):
         model = School
 
     name = factory.Sequence(lambda n: f"Maplewood {n} School")
-    district = "Prairie Unit District"
+    district = "Prairie Unit District"  # a District, or the name of one; empty for none
     street = factory.Sequence(lambda n: f"{n + 1} School Street")
     city = "Springdale"
     state = "IL"
     postal_code = "62704"
     delivery_weekday = School.Weekday.TUESDAY
+
+    @classmethod
+    def _create(cls, model_class, *args, **kwargs):
+        district = kwargs["district"]
+        if isinstance(district, str):
+            kwargs["district"] = District.objects.get_or_create(name=district)[0] if district else None
+        return super()._create(model_class, *args, **kwargs)
 
 
 class ProgrammeFactory(factory.django.DjangoModelFactory):
@@ -33,8 +57,67 @@ class ProgrammeFactory(factory.django.DjangoModelFactory):
 
     school = factory.SubFactory(SchoolFactory)
     kind = Programme.Kind.BAND
-    director_name = "Jo Baton"
-    director_email = factory.Sequence(lambda n: f"director{n}@school.example.com")
+
+
+class DirectorFactory(factory.django.DjangoModelFactory):
+    """A director; give `programmes` (a list)."""
+
+    class Meta:
+        model = Director
+        skip_postgeneration_save = True
+
+    name = "Jo Baton"
+    email = factory.Sequence(lambda n: f"director{n}@school.example.com")
+
+    @factory.post_generation
+    def programmes(self, create, extracted, **kwargs):
+        """Let the person direct these."""
+        self.programmes.set(extracted or [])
+
+
+class RosterConsentFactory(factory.django.DjangoModelFactory):
+    """A school's consent that a director may see the roster, in force."""
+
+    class Meta:
+        model = RosterConsent
+
+    director = factory.SubFactory(DirectorFactory)
+    agreed_by = "Pat Chalk, principal"
+    agreed_on = datetime.date(2026, 11, 2)
+    words = "The director may see who in the programme has which instrument."
+    words_version = "1"
+    recorded_at = datetime.datetime(2026, 11, 3, 16, 0, tzinfo=datetime.UTC)
+    recorded_by = factory.SubFactory(UserFactory)
+
+
+class SchoolDayFactory(factory.django.DjangoModelFactory):
+    """A day without school."""
+
+    class Meta:
+        model = SchoolDay
+
+    school = factory.SubFactory(SchoolFactory)
+    kind = SchoolDay.Kind.CLOSED
+    first_on = datetime.date(2026, 12, 21)
+    last_on = datetime.date(2027, 1, 1)
+    name = "Winter break"
+
+
+class ContactFactory(factory.django.DjangoModelFactory):
+    """A talk with a school that left something to be done."""
+
+    class Meta:
+        model = Contact
+
+    school = factory.SubFactory(SchoolFactory)
+    with_whom = "Jo Baton"
+    how = Contact.How.PHONE
+    on = datetime.date(2026, 11, 23)
+    about = "Twelve violins for the beginners"
+    next_step = "Send the list of sizes"
+    next_on = datetime.date(2026, 11, 30)
+    made_at = datetime.datetime(2026, 11, 23, 16, 0, tzinfo=datetime.UTC)
+    made_by = factory.SubFactory(UserFactory)
 
 
 class RequiredItemFactory(factory.django.DjangoModelFactory):

@@ -66,15 +66,15 @@ class TestSchoolScreens:
 
     def test_gives_it_a_programme_once(self, client_as):
         school, client = SchoolFactory(), client_as("specialist")
-        sent = {"kind": "band", "director_name": "Jo Baton", "director_email": "", "starting_grade": "5"}
+        sent = {"kind": "band", "expected_beginners": "", "starting_grade": "5"}
         client.post(reverse("programme_add", args=[school.pk]), sent)
         programme = Programme.objects.get()
         answer = client.post(reverse("programme_add", args=[school.pk]), sent)
         assert answer.status_code == 422
         assert "has its band already" in answer.text
-        client.post(reverse("programme_change", args=[programme.pk]), {**sent, "director_name": "Al Forte"})
+        client.post(reverse("programme_change", args=[programme.pk]), {**sent, "expected_beginners": "31"})
         programme.refresh_from_db()
-        assert programme.director_name == "Al Forte"
+        assert programme.expected_beginners == 31
 
     def test_edits_the_required_list(self, client_as, flute, rosin):
         programme, client = ProgrammeFactory(), client_as("specialist")

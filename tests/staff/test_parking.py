@@ -157,8 +157,8 @@ def change_school(client) -> Sent:
 
 
 def programme(client) -> Sent:
-    fields = {"kind": "orchestra", "director_name": "Jo Reedwarbler", "director_email": "", "starting_grade": "4"}
-    return Sent(reverse("programme_add", args=[SchoolFactory().pk]), fields, ('value="Jo Reedwarbler"', '"orchestra" selected'))
+    fields = {"kind": "orchestra", "expected_beginners": "37", "starting_grade": "4"}
+    return Sent(reverse("programme_add", args=[SchoolFactory().pk]), fields, ('value="37"', '"orchestra" selected'))
 
 
 def required_item(client) -> Sent:

@@ -11,7 +11,7 @@ from rentals.counter.demo import words
 from rentals.inventory.models import CatalogueItem, InstrumentKind, Location, Product
 from rentals.runtime.money import money
 from rentals.staff.models import Office, Role, User
-from schools.models import Programme, RequiredItem, School
+from schools.models import Director, District, Programme, RequiredItem, School
 
 PASSWORD = "practice room seven"  # noqa: S105 - the demonstration's own, printed on its terminal
 PEOPLE = [
@@ -231,7 +231,7 @@ def _schools(orchestra: set[str], kit: dict[str, list[tuple[Product, int]]]) -> 
         city, postal_code, _ = words.TOWNS[town]
         school = School.objects.create(
             name=name,
-            district=district,
+            district=District.objects.get_or_create(name=district)[0],
             street=f"{100 + 7 * position} {words.STREETS[position]} {words.STREET_KINDS[position % 7]}",
             city=city,
             state=words.STATE,
@@ -244,10 +244,9 @@ def _schools(orchestra: set[str], kit: dict[str, list[tuple[Product, int]]]) -> 
             programme = Programme.objects.create(
                 school=school,
                 kind=kind,
-                director_name=director,
-                director_email=address,
                 starting_grade=4 if kind == "orchestra" else 5,
             )
+            Director.objects.create(name=director, email=address).programmes.add(programme)
             wanted = {code: lines for code, lines in kit.items() if (code in orchestra) == (kind == "orchestra")}
             RequiredItem.objects.bulk_create(
                 RequiredItem(programme=programme, kind_id=code, product=product, quantity=quantity)

@@ -237,6 +237,7 @@ def _goods(answers: Answers, picked: Picked, goods_for: str) -> tuple[GoodsRow, 
             written=answers.get(f"quantity_{asked.product_id}", "") if seen else str(asked.quantity),
         )
         for asked in schools.list_required_items(picked.programme.pk, picked.kind.pk)
+        if asked.product is not None
     )
 
 

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from rentals.staff.parking import stands_on
 from rentals.staff.policy import may, requires
-from schools import errands, forms, operations, queries
+from schools import directors, errands, forms, operations, queries
 from schools.models import Programme, RequiredItem, School
 
 
@@ -51,7 +51,7 @@ def add_school(request: HttpRequest) -> HttpResponseBase:
 def change_school(request: HttpRequest, school_id: int) -> HttpResponseBase:
     """Change a school's address, district or weekday."""
     shown = get_object_or_404(School, pk=school_id)
-    form = forms.SchoolForm(request.POST or None, initial={name: getattr(shown, name) for name in operations.SCHOOL_FIELDS})
+    form = forms.SchoolForm(request.POST or None, initial=_known(shown))
     if request.method == "POST" and form.is_valid():
         try:
             operations.change_school(school_id=school_id, fields=form.cleaned_data, acting_user=request.user)  # type: ignore[arg-type]
@@ -81,7 +81,7 @@ def add_programme(request: HttpRequest, school_id: int) -> HttpResponseBase:
 @requires("schools.edit")
 @require_http_methods(["GET", "HEAD", "POST"])
 def change_programme(request: HttpRequest, programme_id: int) -> HttpResponseBase:
-    """Change who directs a programme and when it begins."""
+    """Change when a programme begins and how many it expects."""
     shown = get_object_or_404(Programme.objects.select_related("school"), pk=programme_id)
     form = forms.ProgrammeForm(request.POST or None, initial={name: getattr(shown, name) for name in operations.PROGRAMME_FIELDS})
     if request.method == "POST" and form.is_valid():
@@ -92,6 +92,11 @@ def change_programme(request: HttpRequest, programme_id: int) -> HttpResponseBas
         else:
             return _saved(request, shown.school_id, "The changes are saved.")
     return _form(request, form, title=f"Change {shown}", back=reverse("school", args=[shown.school_id]))
+
+
+def _known(school: School) -> dict[str, Any]:
+    known = {name: getattr(school, name) for name in operations.SCHOOL_FIELDS}
+    return {**known, "district": str(school.district or "")}
 
 
 def _page_of_list(programme_id: int) -> str:
@@ -124,7 +129,7 @@ def remove_required_item(request: HttpRequest, item_id: int) -> HttpResponseBase
 def _school_page(
     request: HttpRequest, school_id: int, refused: forms.RequiredItemForm | None = None, status: int = 200
 ) -> HttpResponse:
-    shown = get_object_or_404(School, pk=school_id)
+    shown = get_object_or_404(School.objects.select_related("district"), pk=school_id)
     edits = may(request.user, "schools.edit")
     programmes = []
     for programme in queries.list_programmes_of(school_id):
@@ -134,6 +139,7 @@ def _school_page(
     context: dict[str, Any] = {
         "school": shown,
         "programmes": programmes,
+        "directors": directors.list_directors(school_id),
         "form": refused,
         "errands": list(errands.list_open().filter(school=shown)[:20]) if may(request.user, "errands.work") else [],
     }
