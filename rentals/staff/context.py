@@ -62,6 +62,7 @@ SCANNED_IN = (
     "rentals.counter.bench.",
     "rentals.counter.cleaning_days.",
     "rentals.counter.van.",
+    "rentals.counter.nights.packing.",
     "rentals.counter.runs.",
 )
 

@@ -99,7 +99,7 @@ NO_PAGES = {
     *("tablet_worker", "tablet_door"),  # a script and an answer for one, both of the tablet
     *("label_print_pdf", "label_calibration_pdf"),  # files, made while one waits
     *("statement_print", "agreement_recover"),  # steps on the way to another page
-    *("document_pdf", "letters_print", "payment_receipt", "autopay_file"),  # files, or made while one waits
+    *("document_pdf", "letters_print", "payment_receipt", "autopay_file", "night_packing_list"),  # files, or made while one waits
     *(
         "payment_preview",
         "billing_run_progress",

@@ -1,1 +1,1 @@
-"""Packing for a night: the list by location, scanned on to the van and off again."""
+"""The van of a night: what to pick, scanned on, scanned off again."""
