@@ -110,3 +110,14 @@ class NoLoanerOutError(Exception):
     def __init__(self, agreement: "Agreement") -> None:
         self.agreement = agreement
         super().__init__(f"No loaner is out on {agreement.number}.")
+
+
+class OtherModelError(Exception):
+    """The instrument is of another model than the one that was signed for, whose price and text the family agreed to."""
+
+    def __init__(self, instrument: "Instrument", agreement: "Agreement") -> None:
+        self.instrument, self.agreement = instrument, agreement
+        super().__init__(
+            f"{instrument.asset_tag} is a {instrument.item}, and {agreement.number} was signed for a {agreement.item}. "
+            "Assign one of that model, or let the family sign an exchange for the other."
+        )

@@ -6,9 +6,11 @@ from typing import Any
 from uuid import UUID
 
 from django.db import IntegrityError, transaction
+from django.db.models import Exists, Q, QuerySet
+from django.utils import timezone
 
-from rentals.agreements import errors, life, paper, queries, wording
-from rentals.agreements.models import Agreement, AgreementGoods, AgreementUnit, LifeEvent, PlanVersion, Signature
+from rentals.agreements import errors, life, paper, promises, queries, wording
+from rentals.agreements.models import Agreement, AgreementGoods, AgreementUnit, LifeEvent, PlanVersion, Signature, UnitPromise
 from rentals.agreements.periods import Segment
 from rentals.agreements.quotes import Quote
 from rentals.families import operations as family_operations
@@ -19,7 +21,7 @@ from rentals.inventory.models import Custody, Instrument, Location, Product
 from rentals.runtime import locks
 from rentals.staff import operations as staff_operations
 from rentals.staff.models import Office, User
-from schools.models import Programme
+from schools.models import Night, NightUnit, Programme
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,8 @@ class SignUp:
     from there, empty for terms that begin anew; with `prices_as_signed` its prices are those of the agreement it follows.
     `shown_sha256` is the SHA-256 of the text the family was shown; empty when it is
     made from records that were signed elsewhere.
+    At a sign-up night (`night`) what is along there may be given out; `parties` are who and what the text named as it was shown
+    there. With `promised` no instrument is given out yet: `instrument` then only says which model, and whether it is new.
     """
 
     request_key: UUID
@@ -62,6 +66,9 @@ class SignUp:
     follows_by: str = ""
     continues: tuple[Segment, ...] = ()
     prices_as_signed: bool = False
+    night: Night | None = None
+    parties: wording.Parties | None = None
+    promised: promises.Promised | None = None
 
     def fingerprint(self) -> dict[str, Any]:
         """What makes this request the same request."""
@@ -95,19 +102,25 @@ def sign_agreement(*, signup: SignUp, acting_user: User, now: datetime, today: d
     if answer is not None:
         return Agreement.objects.get(pk=answer["agreement"])
     locks.lock_rows(Household.objects.filter(pk=signup.household.pk), Instrument.objects.filter(pk=signup.instrument.pk))
-    instrument = Instrument.objects.select_related("item__kind").get(pk=signup.instrument.pk)
+    instrument = signup.instrument
+    if instrument.pk:
+        instrument = Instrument.objects.select_related("item__kind").get(pk=instrument.pk)
     _check_people(signup, today)
     if signup.plan_version.published_at is None:
         raise queries.NoPlanVersionError(signup.plan_version.plan)
-    check_available(instrument)
+    if signup.promised is None:
+        check_available(instrument, night=signup.night)
     quote = quote_for(signup, instrument)
     parties = parties_of(signup, instrument)
-    sections = wording.agreement_sections(quote, parties)
+    sections = wording.agreement_sections(quote, signup.parties or parties)
     sha256 = wording.sha256_of(sections)
     if signup.shown_sha256 and signup.shown_sha256 != sha256:
         raise errors.TermsChangedError
     agreement, signature = _write_down(signup, quote, sha256, acting_user, now)
-    _give_out(agreement, instrument, AgreementUnit.Role.RENTED, acting_user, now)
+    if signup.promised is None:
+        _give_out(agreement, instrument, AgreementUnit.Role.RENTED, acting_user, now, night=signup.night)
+    else:
+        promises.make_promise(agreement=agreement, promised=signup.promised, night=signup.night, now=now)
     signed = paper.Signed(agreement, quote, parties, sections, signature, signup.goods)
     paper.ask_for_signed_agreement(signed=signed, now=now)
     staff_operations.keep_answer(key=signup.request_key, answer={"agreement": agreement.pk})
@@ -160,19 +173,30 @@ def _check_people(signup: SignUp, today: date) -> None:
         raise errors.NotOfThisHouseholdError
 
 
-def check_available(instrument: Instrument) -> None:
-    """Raise InstrumentTakenError or InstrumentNotAvailableError unless it is on a shelf, on no open agreement and not held."""
+def check_available(instrument: Instrument, *, night: Night | None = None) -> None:
+    """Raise InstrumentTakenError or InstrumentNotAvailableError unless it is on a shelf, on no open agreement and not held.
+
+    What is in the van and along at `night` counts as on a shelf.
+    """
     units = AgreementUnit.objects.filter(instrument=instrument, ended_at=None)
     unit = units.select_related("agreement__household", "agreement__signed_by").first()
     if unit is not None:
         raise errors.InstrumentTakenError(instrument, unit.agreement, next_like(instrument))
     here = fleet.get_whereabouts(instrument)
-    if here is None or here.place != Custody.Place.SHELF:
+    along = night and here and here.place == Custody.Place.VAN and _along(instrument, night).exists()
+    if here is None or (here.place != Custody.Place.SHELF and not along):
         words = f"{here.words.lower()}{f' ({here.keeper})' if here.keeper else ''}" if here else "nowhere on record"
         raise errors.InstrumentNotAvailableError(instrument, words, next_like(instrument))
     hold = fleet.get_hold(instrument)
     if hold is not None:
         raise errors.InstrumentHeldError(instrument, hold, next_like(instrument))
+
+
+def _along(instrument: Instrument, night: Night) -> QuerySet[NightUnit]:
+    """Return the line of what is along at a night; missing at its end counts too: the sign-up of who has it may come late."""
+    still = Q(ended_at=None) | Q(outcome=NightUnit.Outcome.MISSING)
+    elsewhere = NightUnit.objects.filter(instrument=instrument, ended_at=None).exclude(night=night)
+    return NightUnit.objects.filter(still, ~Exists(elsewhere), night=night, instrument=instrument)
 
 
 def next_like(instrument: Instrument) -> Instrument | None:
@@ -240,8 +264,10 @@ def _consent(guardian: Guardian, given: SignatureGiven, acting_user: User, now: 
         return error.consent
 
 
-def _give_out(agreement: Agreement, instrument: Instrument, role: str, acting_user: User, now: datetime) -> AgreementUnit:
-    """Put an instrument on an agreement and into the family's custody."""
+def _give_out(
+    agreement: Agreement, instrument: Instrument, role: str, acting_user: User, now: datetime, *, night: Night | None = None
+) -> AgreementUnit:
+    """Put an instrument on an agreement and into the family's custody; what was along at `night` is given out there."""
     try:
         with transaction.atomic():
             unit = AgreementUnit.objects.create(agreement=agreement, instrument=instrument, role=role, began_at=now)
@@ -257,6 +283,9 @@ def _give_out(agreement: Agreement, instrument: Instrument, role: str, acting_us
         acting_user=acting_user,
         now=now,
     )
+    for along in _along(instrument, night).order_by("-pk")[:1] if night else ():
+        along.ended_at, along.ended_by, along.outcome = max(now, along.loaded_at), acting_user, NightUnit.Outcome.GIVEN
+        along.save(update_fields=["ended_at", "ended_by", "outcome"])
     return unit
 
 
@@ -301,6 +330,7 @@ def end_agreement(
             acting_user=acting_user,
             now=now,
         )
+    promises.settle_promise(agreement=locked, given=None, acting_user=acting_user, now=now)
     locked.ended_on, locked.end_reason = ended_on, reason
     locked.save(update_fields=["ended_on", "end_reason"])
     return locked
@@ -394,5 +424,38 @@ def return_loaner(*, agreement: Agreement, location: Location, acting_user: User
         raise errors.NoLoanerOutError(locked)
     _take_back(
         unit, Custody.Place.SHELF, location=location, reason=f"Loaner back: {locked.number}", acting_user=acting_user, now=now
+    )
+    return unit
+
+
+@transaction.atomic
+def assign_unit(
+    *, agreement: Agreement, instrument: Instrument, night: Night | None, acting_user: User, now: datetime
+) -> AgreementUnit:
+    """Give the instrument that was promised at signing; return its line on the agreement.
+
+    It comes from a shelf, or from what is along at `night`. Raises PromiseSettledError, OtherModelError when it is no instrument
+    of the model that was signed for, InstrumentTakenError, InstrumentNotAvailableError.
+    """
+    found, __ = locks.lock_rows(
+        Agreement.objects.filter(pk=agreement.pk), Instrument.objects.filter(pk=instrument.pk), strength="no_key"
+    )
+    locked: Agreement = found[0]
+    if not UnitPromise.objects.filter(agreement=locked, settled_at=None).exists():
+        raise promises.PromiseSettledError(locked)
+    current = Instrument.objects.select_related("item__kind").get(pk=instrument.pk)
+    if current.item_id != locked.item_id:
+        raise errors.OtherModelError(current, locked)
+    check_available(current, night=night)
+    unit = _give_out(locked, current, AgreementUnit.Role.RENTED, acting_user, now, night=night)
+    promises.settle_promise(agreement=locked, given=current, acting_user=acting_user, now=now)
+    life.note_event(
+        agreement=locked,
+        kind=LifeEvent.Kind.ASSIGNED,
+        on=timezone.localdate(now),
+        acting_user=acting_user,
+        now=now,
+        note=current.asset_tag,
+        detail={"instrument": current.pk},
     )
     return unit

@@ -134,9 +134,13 @@ def is_exempt(household_id: int, area: TaxArea | str, on: date) -> bool:
 
 
 def _certificates(household_id: int, area: TaxArea | str, on: date) -> QuerySet[TaxExemption]:
+    return list_exempt(area, on).filter(household=household_id)
+
+
+def list_exempt(area: TaxArea | str, on: date) -> QuerySet[TaxExemption]:
+    """List the certificates in force in an area on a day: their households pay no sales tax there."""
     code = area if isinstance(area, str) else area.pk
-    held = TaxExemption.objects.filter(household=household_id, from_on__lte=on, expires_on__gte=on)
-    return held.filter(Q(area=None) | Q(area=code))
+    return TaxExemption.objects.filter(Q(area=None) | Q(area=code), from_on__lte=on, expires_on__gte=on)
 
 
 def get_household_tax_rates(household_id: int, area: TaxArea | str, on: date) -> dict[str, Decimal]:

@@ -5,6 +5,7 @@ the shop's lawyer approves the text before it is used.
 """
 
 import hashlib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -12,10 +13,10 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from rentals.agreements.models import Agreement, PlanVersion
-from rentals.agreements.quotes import Payment, Quote
+from rentals.agreements.quotes import Payment, Quote, QuoteLine
 from rentals.agreements.rules import REINSTATEMENT_DAYS
 from rentals.families.models import Guardian, Household, Student
-from rentals.inventory.models import Instrument
+from rentals.inventory.models import CatalogueItem, Instrument
 from rentals.runtime.templatetags.office import day, money, phone
 from rentals.staff.models import Office
 from schools.models import Programme
@@ -52,7 +53,11 @@ class Section:
 
 @dataclass(frozen=True)
 class Parties:
-    """Who signs, for whom, about which instrument, with which shop, and where it is received."""
+    """Who signs, for whom, about which instrument, with which shop, and where it is received.
+
+    A household without a number is one that is not written down yet. With `by_number` a household is named by its number alone,
+    as a tablet away from the shop does, which holds no addresses. An instrument without a tag is still to be assigned.
+    """
 
     office: Office | None
     household: Household
@@ -61,6 +66,7 @@ class Parties:
     programme: Programme | None
     instrument: Instrument
     received_at: str
+    by_number: bool = False
 
 
 def agreement_sections(quote: Quote, parties: Parties) -> tuple[Section, ...]:
@@ -166,45 +172,99 @@ def _who(parties: Parties) -> Section:
         if office
         else _("Rental office")
     )
-    reached = ", ".join(part for part in (phone(guardian.phone), guardian.email) if part)
-    street = f"{home.street}, {home.unit}" if home.unit else home.street
-    family = _("You: %(guardian)s, %(street)s, %(city)s, %(state)s %(zip)s, household %(number)s, reached at %(reached)s") % {
+    at_home = family_at_home(home, str(guardian), reached_at(guardian))
+    family = family_by_number(str(guardian), home.number) if parties.by_number else at_home
+    return Section(_("Who this agreement is between"), (shop, family, student_in_words(parties.student, parties.programme)))
+
+
+def street_in_words(home: Household) -> str:
+    """Write street and apartment in a row."""
+    return f"{home.street}, {home.unit}" if home.unit else home.street
+
+
+def reached_at(guardian: Guardian) -> str:
+    """Write how somebody is reached: telephone, e-mail."""
+    return ", ".join(part for part in (phone(guardian.phone), guardian.email) if part)
+
+
+def family_at_home(home: Household, guardian: str, reached: str) -> str:
+    """Name a family with its address, and with its number once it has one."""
+    facts = {"guardian": guardian, "street": street_in_words(home), "city": home.city, "state": home.state}
+    facts |= {"zip": home.postal_code, "reached": reached, "number": home.number}
+    if not home.number:
+        return _("You: %(guardian)s, %(street)s, %(city)s, %(state)s %(zip)s, reached at %(reached)s") % facts
+    return _("You: %(guardian)s, %(street)s, %(city)s, %(state)s %(zip)s, household %(number)s, reached at %(reached)s") % facts
+
+
+def family_by_number(guardian: str, number: str) -> str:
+    """Name a family that is written down at the shop, without saying where it lives."""
+    return _("You: %(guardian)s, household %(number)s, at the address written down at the shop") % {
         "guardian": guardian,
-        "street": street,
-        "city": home.city,
-        "state": home.state,
-        "zip": home.postal_code,
-        "reached": reached,
-        "number": home.number,
+        "number": number,
     }
-    student = _("The student who plays: %s") % parties.student
-    if parties.programme:
-        student += f", {parties.programme}"
-    return Section(_("Who this agreement is between"), (shop, family, student))
+
+
+def student_in_words(student: object, programme: object) -> str:
+    """Name the student who plays, and the programme."""
+    return _("The student who plays: %s") % student + (f", {programme}" if programme else "")
+
+
+def unit_in_words(model: str, tag: str, serial: str) -> str:
+    """Name the instrument; without a tag it is one that the shop still assigns."""
+    if not tag:
+        return f"{model}. " + _("The shop assigns one of this model; its asset tag is written down when you receive it.")
+    return f"{model}. " + _("Asset tag %s") % tag + (_(", serial number %s") % serial if serial else "") + "."
+
+
+def model_in_words(item: CatalogueItem) -> str:
+    """Name a model: "Violin, size 1/2: Example VN-12"."""
+    size = _(", size %s") % item.size if item.size else ""
+    return f"{item.kind.name}{size}: {item.maker} {item.model}"
+
+
+def condition_in_words(grade: str) -> str:
+    """Say how an instrument is: new, used in a condition, or used ("") where it is not known yet which one it will be."""
+    if grade == Instrument.Grade.NEW:
+        return _("It is new.")
+    if not grade:
+        return _("It has been used before.")
+    return _("It has been used before; its condition: %s.") % Instrument.Grade(grade).label.lower()
+
+
+def receipt_in_words(received_at: str, starts_on: date, *, assigned: bool) -> str:
+    """Say where and when the family gets it."""
+    where = Agreement.ReceivedAt(received_at).label.lower()
+    if assigned:
+        return _("You receive it: %s, on %s.") % (where, day(starts_on))
+    return _("You receive it: %s, as soon as one is assigned. This agreement begins on %s.") % (where, day(starts_on))
+
+
+def due_in_words(total: str, lines: str) -> str:
+    """Say what is due at signing, and for what."""
+    return _("Due when you sign: %(total)s (%(lines)s).") % {"total": total, "lines": lines or _("nothing")}
+
+
+def lines_in_words(lines: Iterable[QuoteLine]) -> str:
+    """Write lines of a quote in a row: "Rent $22.00; Tax on rent $1.82"."""
+    return "; ".join(f"{line.description} {money(line.amount)}" for line in lines)
 
 
 def _what(quote: Quote, parties: Parties) -> Section:
-    instrument, item = parties.instrument, quote.item
-    size = _(", size %s") % item.size if item.size else ""
-    serial = _(", serial number %s") % instrument.serial_number if instrument.serial_number else ""
-    is_new = instrument.grade == instrument.Grade.NEW
+    instrument = parties.instrument
+    assigned = bool(instrument.asset_tag)
+    grade = instrument.grade if assigned or instrument.grade == Instrument.Grade.NEW else ""
     return Section(
         _("The instrument"),
         (
-            f"{item.kind.name}{size}: {item.maker} {item.model}. " + _("Asset tag %s") % instrument.asset_tag + serial + ".",
-            _("It is new.")
-            if is_new
-            else _("It has been used before; its condition: %s.") % instrument.get_grade_display().lower(),
-            _("You receive it: %s, on %s.") % (Agreement.ReceivedAt(parties.received_at).label.lower(), day(quote.starts_on)),
+            unit_in_words(model_in_words(quote.item), instrument.asset_tag, instrument.serial_number),
+            condition_in_words(grade),
+            receipt_in_words(parties.received_at, quote.starts_on, assigned=assigned),
         ),
     )
 
 
 def _payments(quote: Quote) -> Section:
-    lines = "; ".join(f"{line.description} {money(line.amount)}" for line in quote.due_today_lines)
-    paragraphs = [
-        _("Due when you sign: %(total)s (%(lines)s).") % {"total": money(quote.due_today), "lines": lines or _("nothing")}
-    ]
+    paragraphs = [due_in_words(money(quote.due_today), lines_in_words(quote.due_today_lines))]
     between = [each for each in quote.payments if not each.is_monthly and each.period.begins_on > quote.starts_on]
     paragraphs += [
         _("Then on %(when)s: %(amount)s.") % {"when": when_due(each, quote.starts_on), "amount": money(each.amount)}

@@ -61,3 +61,29 @@ def list_likely_duplicates(
         cursor.execute(LIKELY, {**asked, "street": street, "postal_code": postal_code, "most": MOST})
         reasons = {int(household_id): ", ".join(why) for household_id, why in cursor.fetchall()}
     return [LikelyDuplicate(hit, reasons[hit.household_id]) for hit in describe_households(list(reasons))]
+
+
+SURE = """
+WITH reached AS (
+    SELECT household_id FROM families_searchkey WHERE kind = 'p' AND key = reverse(substr(%(phone)s, 2)) AND %(phone)s <> ''
+    UNION SELECT household_id FROM families_searchkey WHERE kind = 'e' AND key = lower(%(email)s) AND %(email)s <> ''
+)
+SELECT DISTINCT g.household_id FROM families_guardian AS g
+JOIN reached USING (household_id) JOIN families_household AS h ON h.id = g.household_id
+WHERE lower(g.family_name) = lower(%(family_name)s)
+  AND ((g.phone = %(phone)s AND g.phone <> '') OR (lower(g.email) = lower(%(email)s) AND g.email <> ''))
+  AND street_plain(h.street) = street_plain(%(street)s) AND left(h.postal_code, 5) = left(%(postal_code)s, 5)
+ORDER BY 1 LIMIT 2
+"""
+
+
+def find_same_household(*, family_name: str, phone: str, email: str, street: str, postal_code: str) -> int | None:
+    """Return the one household that this family surely is; None when there is none, or more than one.
+
+    Sure is: a guardian of the same last name with the same telephone (E.164) or e-mail, at the same street and ZIP code.
+    """
+    asked = {"family_name": family_name, "phone": phone, "email": email, "street": street, "postal_code": postal_code}
+    with connection.cursor() as cursor:
+        cursor.execute(SURE, asked)
+        found = [int(row[0]) for row in cursor.fetchall()]
+    return found[0] if len(found) == 1 else None

@@ -1,0 +1,58 @@
+"""Signed, and the instrument is still to come: promises made at signing, and settled once it is assigned or the agreement ends.
+
+A promise is open exactly while its agreement runs and never had an instrument; `billing.verify` holds both together.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db.models import QuerySet
+
+from rentals.agreements.models import Agreement, UnitPromise
+from rentals.inventory.models import Instrument
+from rentals.staff.models import User
+from schools.models import Night
+
+
+@dataclass(frozen=True)
+class Promised:
+    """The instrument is still to come: why it is not there, and the one the family was shown, if it was shown one."""
+
+    why: str
+    instrument: Instrument | None = None
+
+
+class PromiseSettledError(Exception):
+    """The family has its instrument already, or the agreement has ended."""
+
+    def __init__(self, agreement: Agreement) -> None:
+        self.agreement = agreement
+        super().__init__(f"{agreement.number} waits for no instrument any more: somebody assigned one, or it ended.")
+
+
+def make_promise(*, agreement: Agreement, promised: Promised, night: Night | None, now: datetime) -> UnitPromise:
+    """Write down that an agreement's instrument is still to come. Inside the operation that signs it."""
+    return UnitPromise.objects.create(
+        agreement=agreement,
+        night=night,
+        item=agreement.item,
+        promised=promised.instrument,
+        why=promised.why[:300],
+        made_at=now,
+    )
+
+
+def settle_promise(*, agreement: Agreement, given: Instrument | None, acting_user: User, now: datetime) -> None:
+    """End the open promise of a locked agreement, if it has one: by an instrument, or by the agreement's end."""
+    for promise in UnitPromise.objects.filter(agreement=agreement, settled_at=None):
+        promise.settled_at, promise.settled_by, promise.given = max(now, promise.made_at), acting_user, given
+        promise.save(update_fields=["settled_at", "settled_by", "given"])
+
+
+def list_open_promises(night: Night | None = None) -> QuerySet[UnitPromise]:
+    """List the promises still open, the oldest first, of one night or of all, with what a line about each needs."""
+    promises = UnitPromise.objects.filter(settled_at=None)
+    if night is not None:
+        promises = promises.filter(night=night)
+    shown = ("agreement__household", "agreement__student", "agreement__guardian", "agreement__programme__school")
+    return promises.select_related(*shown, "item__kind", "promised", "night__school").order_by("made_at", "pk")
