@@ -3,6 +3,7 @@
 import datetime
 from dataclasses import dataclass
 from itertools import groupby
+from typing import Any, TypeVar
 
 from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
@@ -10,8 +11,10 @@ from django.db.models import QuerySet
 from rentals.inventory.models import Instrument
 from rentals.runtime.locks import lock_one
 from rentals.staff.models import User
-from schools.models import Errand, School
+from schools.models import Errand, HomeErrand, Load, School
 from schools.rules import next_van_day
+
+Asked = TypeVar("Asked", Errand, HomeErrand)
 
 
 class ErrandOpenError(Exception):
@@ -28,9 +31,30 @@ class ErrandOpenError(Exception):
 class ErrandEndedError(Exception):
     """The errand was done or called off already."""
 
-    def __init__(self, errand: Errand) -> None:
+    def __init__(self, errand: Errand | HomeErrand) -> None:
         self.errand = errand
         super().__init__(f"{errand.instrument}: this errand is {errand.get_outcome_display().lower()} already.")
+
+
+class HomeErrandOpenError(Exception):
+    """The van brings or fetches the instrument at a family's door already."""
+
+    def __init__(self, errand: HomeErrand) -> None:
+        self.errand = errand
+        super().__init__(
+            f"{errand.instrument} waits for a run already: {errand.get_kind_display().lower()} at the family's door."
+        )
+
+
+class OnTheRunError(Exception):
+    """What is on a run is dealt with there."""
+
+    def __init__(self, load: Load) -> None:
+        self.load = load
+        run = load.run
+        super().__init__(
+            f"{load.instrument} is on the run of {run.on:%B} {run.on.day}: scan it off there, or strike it off that run first."
+        )
 
 
 class SchoolNotServedError(Exception):
@@ -70,14 +94,53 @@ def ask_for(
 
 
 @transaction.atomic
-def end(*, errand: Errand, outcome: str, acting_user: User, now: datetime.datetime) -> Errand:
+def ask_for_home(*, household_id: int, acting_user: User, now: datetime.datetime, **facts: Any) -> HomeErrand:
+    """Ask that the van brings an instrument to a family or fetches it there (`facts` as `HomeErrand` has them).
+
+    Raises ErrandOpenError.
+    """
+    instrument = facts["instrument"]
+    try:
+        with transaction.atomic():
+            return HomeErrand.objects.create(household_id=household_id, made_at=now, made_by=acting_user, **facts)
+    except IntegrityError as error:
+        earlier = HomeErrand.objects.filter(instrument=instrument, ended_at=None).select_related("instrument").first()
+        if earlier is None:
+            raise
+        raise HomeErrandOpenError(earlier) from error
+
+
+@transaction.atomic
+def end(*, errand: Asked, outcome: str, acting_user: User, now: datetime.datetime) -> Asked:
     """End an errand as done or called off; nothing moves here. Raises ErrandEndedError."""
-    current: Errand = lock_one(Errand.objects.filter(pk=errand.pk))
+    current: Asked = lock_one(type(errand)._default_manager.filter(pk=errand.pk))
     if current.ended_at:
         raise ErrandEndedError(current)
     current.outcome, current.ended_at, current.ended_by = outcome, now, acting_user
     current.save(update_fields=["outcome", "ended_at", "ended_by"])
     return current
+
+
+@transaction.atomic
+def call_off(*, errand: Asked, acting_user: User, now: datetime.datetime) -> Asked:
+    """Call an errand off that is on no run. Raises ErrandEndedError, OnTheRunError."""
+    refuse_on_run(errand)
+    return end(errand=errand, outcome=Errand.Outcome.CALLED_OFF, acting_user=acting_user, now=now)
+
+
+@transaction.atomic
+def put_off(*, errand: Errand | HomeErrand, wanted_from: datetime.date) -> None:
+    """Let an errand that a run left undone wait for a day from `wanted_from` on."""
+    current = lock_one(type(errand)._default_manager.filter(pk=errand.pk))
+    current.wanted_from = max(current.wanted_from, wanted_from)
+    current.save(update_fields=["wanted_from"])
+
+
+def refuse_on_run(errand: Errand | HomeErrand) -> None:
+    """Raise OnTheRunError while an errand is on a run: there it is ticked off, or struck off."""
+    load = errand.loads.filter(closed_at=None).select_related("run", "instrument").first()
+    if load is not None:
+        raise OnTheRunError(load)
 
 
 @transaction.atomic

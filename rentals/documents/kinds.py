@@ -37,6 +37,7 @@ KINDS: dict[str, Kind] = {
         Kind("autopay_notice", "Notice of a debit", "documents/autopay.html", pages.AutopayPage, "households.view"),
         Kind("autopay_return", "Debit that came back", "documents/autopay.html", pages.AutopayPage, "households.view"),
         Kind("loss_report", "Report of a loss", "documents/move.html", pages.MovePage, "agreements.view"),
+        Kind("run_manifest", "Manifest of a run", "documents/run_manifest.html", pages.ManifestPage, "runs.drive"),
     )
 }
 COVER = Kind("batch", "Print batch", "documents/batch.html", pages.BatchPage, "outbox.view")

@@ -377,3 +377,37 @@ class AutopayPage:
     sentences: tuple[str, ...]
     signer: str
     translation: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ManifestLine:
+    """One instrument at a stop: what happens with it, and the student's initials, never a name."""
+
+    tag: str
+    kind: str
+    task: str
+    initials: str
+    what: str
+
+
+@dataclass(frozen=True)
+class ManifestStop:
+    """One stop of a run in its order."""
+
+    name: str
+    address: str
+    contact: str
+    safe_place: str
+    lines: tuple[ManifestLine, ...]
+
+
+@dataclass(frozen=True)
+class ManifestPage:
+    """What a driver takes along: the stops in order, what each gets, and where to sign. `miles` is "" when it is not known."""
+
+    on: datetime.date
+    driver: str
+    shop: str
+    notes: str
+    miles: str
+    stops: tuple[ManifestStop, ...]

@@ -22,6 +22,7 @@ NAVIGATION: list[tuple[str, str, str]] = [
     ("Bank", "bank", "bank.match"),
     ("Outbox", "outbox", "outbox.view"),
     ("Bench", "bench", "instruments.move"),
+    ("Runs", "runs", "runs.drive"),
     ("Instruments", "instruments", "instruments.view"),
     ("Schools", "schools", "schools.view"),
     ("Terms", "terms", "terms.manage"),

@@ -104,6 +104,25 @@ def receipt(**changes) -> pages.ReceiptPage:
     return pages.ReceiptPage(**{**fields, **changes})
 
 
+def run_manifest(**changes) -> pages.ManifestPage:
+    line = pages.ManifestLine("CL-1042", "Clarinet", "Fetch for repair", "SQ", "A key sticks")
+    other = pages.ManifestLine("VN-0007", "Violin", "Hand over", "", "")
+    fields = {
+        "on": datetime.date(2026, 12, 1),
+        "driver": "Theo Lindqvist",
+        "shop": "Main Street shop",
+        "notes": "Side door at the school",
+        "miles": "12.4",
+        "stops": (
+            pages.ManifestStop(
+                "Maplewood School", "1 School Street, Springdale, IL 62704", "Ask at the office", "", (line, other)
+            ),
+            pages.ManifestStop("H-90012 QS", "7 Orchard Lane, Springdale, IL 62704", "", "Side porch", (other,)),
+        ),
+    }
+    return pages.ManifestPage(**{**fields, **changes})
+
+
 def deposit_slip(**changes) -> pages.DepositSlipPage:
     fields = {
         "number": "D-000031",
@@ -248,6 +267,7 @@ EVERY_KIND = {
     "recall": recall,
     "receipt": receipt,
     "deposit_slip": deposit_slip,
+    "run_manifest": run_manifest,
     "overdue": overdue,
     "statement": statement,
     "cleaning": cleaning,

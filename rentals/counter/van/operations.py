@@ -34,8 +34,9 @@ def do_errand(*, errand: Errand, location: Location | None, acting_user: User, n
 
     Fetched: in to the shop at `location`, with a work order that says what is wrong. Brought: back to the family that rents it,
     or to the school where nobody does. What happened to it by hand meanwhile is left as it is.
-    Raises ErrandEndedError, NotForThatShopError, NotAtTheShopError, and what taking in and giving back raise.
+    Raises ErrandEndedError, OnTheRunError, NotForThatShopError, NotAtTheShopError, and what taking in and giving back raise.
     """
+    errands.refuse_on_run(errand)
     ended = errands.end(errand=errand, outcome=Errand.Outcome.DONE, acting_user=acting_user, now=now)
     where = queries.get_whereabouts(errand.instrument)
     if errand.kind == Errand.Kind.PICK_UP:

@@ -22,7 +22,7 @@ from schools import errands as van
 from schools.models import Errand, School
 from schools.rules import next_van_day
 
-VAN_REFUSALS = (*REFUSALS, van.ErrandEndedError, operations.NotForThatShopError, operations.NotAtTheShopError)
+VAN_REFUSALS = (*REFUSALS, van.ErrandEndedError, van.OnTheRunError, operations.NotForThatShopError, operations.NotAtTheShopError)
 
 
 def _page(**_: Any) -> str:
@@ -118,8 +118,8 @@ def errand_call_off(request: HttpRequest, errand_id: int) -> HttpResponseBase:
     """Take an errand off the list; it can be put back."""
     errand = _errand_or_404(errand_id)
     try:
-        van.end(errand=errand, outcome=Errand.Outcome.CALLED_OFF, acting_user=acting_user(request), now=clock.now())
-    except van.ErrandEndedError as error:
+        van.call_off(errand=errand, acting_user=acting_user(request), now=clock.now())
+    except (van.ErrandEndedError, van.OnTheRunError) as error:
         messages.error(request, str(error))
     else:
         request.session["called_off"] = errand.pk
