@@ -5,6 +5,7 @@ from schools.models.cleaning_days import CleaningDay, CleaningVisit
 from schools.models.directors import Contact, Director, DirectorProgramme, RosterConsent
 from schools.models.districts import District, SchoolDay
 from schools.models.errands import Errand
+from schools.models.line import NightTablet, WaitingNumber
 from schools.models.nights import Night, NightProgramme, NightStaff, NightUnit
 from schools.models.programmes import ApprovedItem, KindExpected, UsualSize
 from schools.models.runs import HomeErrand, Load, Run, Spot, Stop
@@ -27,6 +28,7 @@ __all__ = [
     "Night",
     "NightProgramme",
     "NightStaff",
+    "NightTablet",
     "NightUnit",
     "Programme",
     "RequiredItem",
@@ -37,4 +39,5 @@ __all__ = [
     "Spot",
     "Stop",
     "UsualSize",
+    "WaitingNumber",
 ]

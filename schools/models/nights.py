@@ -1,6 +1,7 @@
 """Sign-up nights: when, where, for which programmes, who works there, and which instruments are along."""
 
 import pghistory
+import pgtrigger
 from django.db import models
 from django.db.models import F, Q
 
@@ -54,6 +55,28 @@ class Night(models.Model):
             ),
         ]
         indexes = [models.Index(fields=["-on"], name="night_by_day")]
+        triggers = [
+            pgtrigger.Trigger(
+                name="night_closed_with_nothing_along",
+                when=pgtrigger.After,
+                operation=pgtrigger.Insert | pgtrigger.Update,
+                condition=pgtrigger.Q(new__state__in=("closed", "called_off")),
+                func="""
+                    IF EXISTS (SELECT FROM schools_nightunit WHERE night_id = NEW.id AND ended_at IS NULL) THEN
+                        RAISE EXCEPTION 'instruments are still along: unload them or mark them missing first'
+                            USING ERRCODE = 'restrict_violation';
+                    END IF;
+                    RETURN NULL;
+                """,
+            ),
+            pgtrigger.Trigger(
+                name="night_closed_stays_closed",
+                when=pgtrigger.Before,
+                operation=pgtrigger.Update,
+                condition=pgtrigger.Q(old__state="closed") & ~pgtrigger.Q(new__state="closed"),
+                func="RAISE EXCEPTION 'a night that was closed stays closed' USING ERRCODE = 'restrict_violation';",
+            ),
+        ]
         ordering = ["-on", "school__name"]
 
     def __str__(self) -> str:
@@ -132,6 +155,21 @@ class NightUnit(models.Model):
             ),
         ]
         indexes = [models.Index(fields=["night"], condition=Q(ended_at=None), name="night_unit_along")]
+        triggers = [
+            pgtrigger.Trigger(
+                name="night_unit_not_along_when_over",
+                when=pgtrigger.Before,
+                operation=pgtrigger.Insert | pgtrigger.Update,
+                condition=pgtrigger.Q(new__ended_at__isnull=True),
+                func="""
+                    PERFORM FROM schools_night WHERE id = NEW.night_id FOR SHARE;
+                    IF EXISTS (SELECT FROM schools_night WHERE id = NEW.night_id AND state IN ('closed', 'called_off')) THEN
+                        RAISE EXCEPTION 'nothing is along at a night that is over' USING ERRCODE = 'restrict_violation';
+                    END IF;
+                    RETURN NEW;
+                """,
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.night_id}/{self.instrument_id}"

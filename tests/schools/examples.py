@@ -25,6 +25,7 @@ EXAMPLES = {
     "stop_id": lambda: StopFactory().pk,
     "load_id": lambda: LoadFactory().pk,
     "home_errand_id": lambda: HomeErrandFactory().pk,
+    "night_number.number": lambda: 1,
     "programme_id": lambda: ProgrammeFactory().pk,
     "required_item_remove.item_id": lambda: RequiredItemFactory(kind=kind("violin"), product=ProductFactory()).pk,
 }
