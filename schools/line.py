@@ -49,6 +49,11 @@ class Line:
     minutes: float | None
     wait: int | None
 
+    @property
+    def whole_minutes(self) -> int | None:
+        """What a family takes, in whole minutes."""
+        return None if self.minutes is None else round(self.minutes)
+
     def wait_of(self, ahead: int) -> int | None:
         """Return the expected minutes of whoever has so many families ahead."""
         return line_rules.expected_wait(ahead=ahead, desks=self.desks, minutes=self.minutes)

@@ -36,6 +36,13 @@ KINDS: dict[str, Kind] = {
         Kind("autopay", "Autopay authorization", "documents/autopay.html", pages.AutopayPage, "households.view"),
         Kind("autopay_notice", "Notice of a debit", "documents/autopay.html", pages.AutopayPage, "households.view"),
         Kind("autopay_return", "Debit that came back", "documents/autopay.html", pages.AutopayPage, "households.view"),
+        Kind(
+            "night_closing",
+            "Sign-up night as it was closed",
+            "documents/night_closing.html",
+            pages.NightClosingPage,
+            "nights.lead",
+        ),
         Kind("loss_report", "Report of a loss", "documents/move.html", pages.MovePage, "agreements.view"),
         Kind("run_manifest", "Manifest of a run", "documents/run_manifest.html", pages.ManifestPage, "runs.drive"),
     )

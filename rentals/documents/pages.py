@@ -411,3 +411,25 @@ class ManifestPage:
     notes: str
     miles: str
     stops: tuple[ManifestStop, ...]
+
+
+@dataclass(frozen=True)
+class NightLine:
+    """One line of a night's closing sheet: its state in a word, its figures as (label, value), and what differs or ""."""
+
+    name: str
+    word: str
+    facts: tuple[tuple[str, str], ...]
+    differs: str = ""
+
+
+@dataclass(frozen=True)
+class NightClosingPage:
+    """A sign-up night as it was closed. Names no family."""
+
+    school: str
+    on: datetime.date
+    closed_at: datetime.datetime
+    closed_by: str
+    lines: tuple[NightLine, ...]
+    note: str = ""

@@ -261,6 +261,23 @@ def move(**changes) -> pages.MovePage:
     return pages.MovePage(**{**fields, **changes})
 
 
+def night_closing(**changes) -> pages.NightClosingPage:
+    fields = {
+        "school": "Maplewood School",
+        "on": datetime.date(2026, 11, 30),
+        "closed_at": datetime.datetime(2026, 12, 1, 3, 5, tzinfo=datetime.UTC),
+        "closed_by": "Rosa Delgado",
+        "lines": (
+            pages.NightLine("Tablets", "Agrees", (("Tablets seen", "4"), ("Not sent yet", "0"))),
+            pages.NightLine(
+                "Instruments", "Differs", (("Loaded", "62"), ("Missing", "1")), "1 instrument marked missing: search for it."
+            ),
+        ),
+        "note": "The missing flute stood behind the stage at eight.",
+    }
+    return pages.NightClosingPage(**{**fields, **changes})
+
+
 EVERY_KIND = {
     "agreement": agreement,
     "addendum": addendum,
@@ -278,6 +295,7 @@ EVERY_KIND = {
     "autopay_notice": autopay,
     "autopay_return": autopay,
     "loss_report": move,
+    "night_closing": night_closing,
     "report": report,
     "closing": closing,
 }

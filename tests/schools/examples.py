@@ -26,6 +26,7 @@ EXAMPLES = {
     "load_id": lambda: LoadFactory().pk,
     "home_errand_id": lambda: HomeErrandFactory().pk,
     "night_number.number": lambda: 1,
+    "night_hand_over.tablet_id": lambda: 1,
     "programme_id": lambda: ProgrammeFactory().pk,
     "required_item_remove.item_id": lambda: RequiredItemFactory(kind=kind("violin"), product=ProductFactory()).pk,
 }

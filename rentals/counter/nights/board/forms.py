@@ -49,6 +49,24 @@ class DeviceForm(forms.Form):
     device = forms.UUIDField(required=False)
 
 
+class CloseForm(OfficeForm):
+    """What the lead knows about what differs."""
+
+    note = forms.CharField(
+        label="What you know about what differs",
+        required=False,
+        max_length=500,
+        widget=forms.Textarea(attrs={"rows": 3}),
+        help_text="Needed when a line differs; it stands on the sheet. No names of families.",
+    )
+
+
+class HandOverForm(OfficeForm):
+    """Who has the file of a tablet now."""
+
+    note = forms.CharField(label="Who has the file now", max_length=200)
+
+
 def fresh_number_form() -> NumberForm:
     """Return the form of the next tap."""
     return NumberForm(initial={"request_key": uuid4()})

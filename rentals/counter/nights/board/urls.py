@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from rentals.counter.nights.board import line_views
+from rentals.counter.nights.board import line_views, views
 
 urlpatterns = [
     path("nights/<int:night_id>/line/", line_views.night_line, name="night_line"),
@@ -10,4 +10,8 @@ urlpatterns = [
     path("nights/<int:night_id>/line/next/", line_views.night_next, name="night_next"),
     path("nights/<int:night_id>/line/<int:number>/", line_views.night_number, name="night_number"),
     path("nights/<int:night_id>/beat/", line_views.tablet_beat, name="tablet_beat"),
+    path("nights/<int:night_id>/board/", views.night_board, name="night_board"),
+    path("nights/<int:night_id>/open/", views.night_open, name="night_open"),
+    path("nights/<int:night_id>/closing/", views.night_closing, name="night_closing"),
+    path("nights/<int:night_id>/closing/tablets/<int:tablet_id>/", views.night_hand_over, name="night_hand_over"),
 ]

@@ -10,7 +10,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('schools', '0004_sign_up_nights'),
+        ('schools', '0008_what_moved_into_rows'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
