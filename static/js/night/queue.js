@@ -7,7 +7,8 @@ const SHORTEST_MS = 1000;
 const LONGEST_MS = 30_000;
 const STUCK = 12; // so many errors of the office about one envelope, then the next may pass it
 const HOUR = 3_600_000;
-const ARRIVED = new Set(["arrived", "arrived_without_unit", "attention"]);
+// What the office may have made of an envelope; "discarded" when a person there put it aside before this tablet heard of it.
+const KEPT_THERE = new Set(["arrived", "arrived_without_unit", "attention", "discarded"]);
 
 export const makeId = () => crypto.randomUUID();
 
@@ -15,7 +16,7 @@ export const makeId = () => crypto.randomUUID();
 export const judge = (id, { status, moved, body, pause = 0 }) => {
   if (moved || status === 401) return { end: "sign in", why: "You were signed out. Sign in again; then it is sent." };
   if (status === 403) return { end: "token", why: "The office asks you to sign in again." };
-  if (status === 200 && body?.id === id && ARRIVED.has(body.outcome)) return { end: "sent" };
+  if (status === 200 && body?.id === id && KEPT_THERE.has(body.outcome)) return { end: "sent" };
   if (status === 200) return { end: "later", why: "Something between here and the office answered. If this Wi-Fi has a page to agree to, open that first." };
   if (status === 429) return { end: "later", why: "The office asks for a pause.", pause };
   if (status === 408 || status === 425 || status >= 500) return { end: "later", why: "The office answered with an error; it is tried again.", pause, stuck: true };
