@@ -82,11 +82,13 @@ def night_add(request: HttpRequest) -> HttpResponseBase:
 
 
 def _first_answers(request: HttpRequest, school: School) -> dict[str, Any]:
-    """Begin with what is likely: its own programmes, the shop the person works at, the room of last time."""
+    """Begin with what is likely: its own programmes and their beginners, the room and shop of last time."""
     before = Night.objects.filter(school=school).exclude(state=Night.State.CALLED_OFF).order_by("-on").first()
     usual = {name: getattr(before, name) for name in ("begins_at", "ends_at", "room")} if before else {}
+    beginners = sum(each or 0 for each in school.programmes.values_list("expected_beginners", flat=True))
     return {
         **usual,
+        **({"expected_families": beginners} if beginners else {}),
         "programmes": list(school.programmes.values_list("pk", flat=True)),
         "location": before.location_id if before else request.session.get("bench_location", ""),
         "request_key": uuid4(),
