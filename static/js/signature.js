@@ -8,7 +8,8 @@ export const readLines = (path) =>
 
 const asPath = (lines) => lines.map((line) => `M${line.map(([x, y]) => `${x} ${y}`).join("L")}`).join("");
 
-class Pad {
+/** The pad of one element with data-signature; data-drawn and data-cleared say it in other words. */
+export class Pad {
   constructor(box) {
     this.box = box;
     this.canvas = box.querySelector("canvas");
@@ -53,18 +54,18 @@ class Pad {
     if (!this.open) return;
     if (this.open.length === 1) this.lines.pop(); // a tap is no stroke
     this.open = null;
-    this.keep("Signature drawn.");
+    this.keep(this.lines.length ? this.box.dataset.drawn ?? "Signature drawn." : "");
   }
 
   clear() {
     this.lines = [];
-    this.keep("Drawing cleared.");
+    this.keep(this.box.dataset.cleared ?? "Drawing cleared.");
   }
 
   keep(words) {
     this.field.value = asPath(this.lines);
     this.field.dispatchEvent(new Event("change", { bubbles: true }));
-    this.state.textContent = this.lines.length || words === "Drawing cleared." ? words : "";
+    this.state.textContent = words;
     this.draw();
   }
 
