@@ -42,7 +42,8 @@ export class Pad {
 
   go(event) {
     if (!this.open) return;
-    for (const each of event.getCoalescedEvents?.() ?? [event]) {
+    const events = event.getCoalescedEvents?.() ?? [];
+    for (const each of events.length ? events : [event]) { // some browsers know the call and give nothing
       const [x, y] = this.place(each);
       const [lastX, lastY] = this.open[this.open.length - 1];
       if (Math.hypot(x - lastX, y - lastY) >= STEP) this.open.push([x, y]);

@@ -165,9 +165,9 @@ class Tablet {
   async startSteps() {
     this.notice("info", "");
     this.show("steps");
-    if (this.started) return;
-    this.started = true;
-    await startSteps({ vault: this.vault, queue: this.queue, pack: this.loaded.pack, root: this.steps });
+    if (this.started) { (await this.started).use(this.loaded.pack); return; }
+    this.started = startSteps({ vault: this.vault, queue: this.queue, pack: this.loaded.pack, root: this.steps });
+    await this.started;
   }
 
   watchIdle() {

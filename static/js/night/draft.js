@@ -1,6 +1,7 @@
 // A sign-up under way: what was answered, what follows from it, what is still missing, and the envelope it becomes. No page, no network.
 import { fromCents, quote, readMoney } from "./price.js";
 import { readArm } from "./sizes.js";
+import { phoneInWords } from "./text.js";
 
 const REACH = /^[^\s@]+@[^\s@]+\.[^\s@]+$/;
 
@@ -49,9 +50,11 @@ export function takeHomeForm(draft, form) {
   const known = form.household?.id ?? null;
   Object.assign(draft, { who: known ? "known" : "home", household: known, home_form: form.code, guardian_id: form.guardian?.id ?? null, brothers: [] });
   draft.family = { ...draft.family, ...keep(form.household, ["street", "unit", "city", "state", "postal_code"]), ...keep(form.guardian, ["given_name", "family_name", "phone", "email"]) };
+  draft.family.phone = phoneInWords(draft.family.phone);
   draft.student = { id: form.student?.id ?? null, given_name: form.student?.given_name ?? "", family_name: form.student?.family_name ?? "", grade: form.student?.grade ?? "" };
   draft.programme = form.student?.programme ?? form.programme ?? draft.programme;
   draft.kind = form.kind || draft.kind;
+  if (form.size) Object.assign(draft, { size: form.size, size_by_hand: true });
   draft.protection = form.protection === true || form.protection === "yes" ? true : form.protection === false || form.protection === "no" ? false : draft.protection;
   draft.language = form.language || draft.language;
 }
@@ -122,10 +125,10 @@ const missing = (pairs) => pairs.filter(([wrong]) => wrong).map(([, field, key, 
 const digits = (text) => text.replace(/\D/g, "").replace(/^1(?=\d{10}$)/, "");
 
 const CHECKS = {
-  family: ({ draft }) => draft.who === "" ? missing([[true, "find", "mustFamily"]]) : draft.who === "known" ? [] : missing([
+  family: ({ draft, known }) => draft.who === "" ? missing([[true, "find", "mustFamily"]]) : draft.who === "known" ? missing([[known.family?.exempt, "find", "mustCounter", { name: known.family?.name }]]) : missing([
     [!draft.family.given_name.trim(), "given_name", "mustGivenName"], [!draft.family.family_name.trim(), "family_name", "mustFamilyName"],
     [!draft.family.phone.trim() && !draft.family.email.trim(), "phone", "mustReach"],
-    [draft.family.phone.trim() && !draft.family.phone.trim().startsWith("+") && digits(draft.family.phone).length !== 10, "phone", "mustPhone"],
+    [draft.family.phone.trim() && digits(draft.family.phone).length !== 10, "phone", "mustPhone"],
     [draft.family.email.trim() && !REACH.test(draft.family.email.trim()), "email", "mustEmail"],
   ]),
   address: ({ draft: { family } }) => missing([

@@ -24,9 +24,19 @@ export function findFamilies(pack, typed, most = 8) {
     .slice(0, most);
 }
 
-/** The form filled in at home that has this code; spaces, dashes and case do not matter. */
-export function findHomeForm(pack, typed) {
-  const bare = (text) => plain(text).replace(/[^a-z0-9]/g, "");
-  const asked = bare(typed);
-  return asked.length < 4 ? null : (pack.home_forms ?? []).find((form) => bare(form.code) === asked) ?? null;
+const bare = (text) => plain(text).replace(/[^a-z0-9]/g, "");
+
+/**
+ * The forms filled in at home that are meant: all children of a family whose code is typed, however it is written, or forms of which
+ * every word typed begins a name; at most `most`.
+ */
+export function findHomeForms(pack, typed, most = 8) {
+  const forms = pack.home_forms ?? [];
+  const code = bare(typed);
+  const coded = code.length < 4 ? [] : forms.filter((form) => bare(form.code) === code || bare(form.code.split("-")[0]) === code);
+  if (coded.length) return coded.slice(0, most);
+  const asked = words(typed);
+  if (asked.join("").length < 2) return [];
+  const names = (form) => words([form.household, form.guardian, form.student].flatMap((each) => [each?.name, each?.given_name, each?.family_name]).filter(Boolean).join(" "));
+  return forms.filter((form) => asked.every((word) => names(form).some((name) => name.startsWith(word)))).slice(0, most);
 }

@@ -46,8 +46,6 @@ export function linesInWords(lines, currency) {
   return lines.map((line) => `${said(line)} ${money(line.cents, currency)}`).join("; ") || "nothing";
 }
 
-const modelInWords = (item, kind) => `${kind.name}${item.size ? `, size ${item.size}` : ""}: ${item.name}`;
-
 /** What the text is filled in with, and which paragraph of each choice is meant. */
 export function factsOf(draft, known, pack) {
   const { family: home } = draft;
@@ -61,7 +59,7 @@ export function factsOf(draft, known, pack) {
     number: known.family?.number ?? "",
     student: tidy(`${draft.student.given_name} ${draft.student.family_name}`),
     programme: known.programme?.name ?? "",
-    model: modelInWords(known.item, known.kind),
+    model: known.item.words,
     tag: known.unit?.tag ?? "", serial: known.unit?.serial ?? "",
     due_today: money(known.quote.dueToday, pack.currency),
     lines: linesInWords(known.quote.today, pack.currency),
@@ -80,7 +78,5 @@ export function factsOf(draft, known, pack) {
 /** The text of a draft: what the family reads and signs. */
 export function sectionsOf(draft, known, pack) {
   const { facts, chosen } = factsOf(draft, known, pack);
-  return fill(pack.texts, placesOf(known, pack), facts, chosen);
+  return fill(pack.texts, pack.quotes[known.protection ? known.price.with : known.price.without].sections, facts, chosen);
 }
-
-const placesOf = (known, pack) => known.price.text[known.protection ? "with" : "without"] ?? pack.texts.sections;

@@ -54,6 +54,7 @@ export const ENGLISH = {
   openPage: "Family’s page at the office",
   waitingNow: "Number {n}", callNext: "Call the next number", noOneWaits: "Nobody is waiting.", callFailed: "No number just now: go on without one.",
 
+  mustCounter: "{name} has an exemption from sales tax: sign this family up with the counter’s sheet, which knows it.",
   mustFamily: "Choose a family, or begin a new one.", mustGivenName: "Write the first name.", mustFamilyName: "Write the last name.", mustReach: "Write a mobile phone or an e-mail address, so that the shop can reach the family.", mustPhone: "Write the phone with its area code, ten digits like 312 555 0142.", mustEmail: "Write the e-mail address whole, like name@example.com.",
   mustStreet: "Write street and number.", mustCity: "Write the city.", mustState: "Write the state in two letters, like IL.", mustZip: "Write the ZIP code, five digits like 62704.",
   mustStudent: "Choose who will play.", mustGrade: "Choose the school year.", mustProgramme: "Choose where the student plays.", mustKind: "Choose an instrument.", mustSize: "Choose a size.", mustArm: "Write the arm in inches, like 21 1/2.", mustUnit: "Scan or choose the one that goes home, or assign one later.", mustModel: "Choose the model.",

@@ -54,6 +54,7 @@ export const SPANISH = {
   openPage: "Página de la familia en la oficina",
   waitingNow: "Número {n}", callNext: "Llamar al número siguiente", noOneWaits: "No espera nadie.", callFailed: "Ahora no hay número: siga sin él.",
 
+  mustCounter: "{name} está exenta del impuesto: inscriba a esta familia en la hoja del mostrador, que lo sabe.",
   mustFamily: "Elija una familia o empiece una nueva.", mustGivenName: "Escriba el nombre.", mustFamilyName: "Escriba los apellidos.", mustReach: "Escriba un teléfono móvil o un correo, para que la tienda pueda avisar a la familia.", mustPhone: "Escriba el teléfono con el prefijo, diez cifras como 312 555 0142.", mustEmail: "Escriba el correo completo, como nombre@example.com.",
   mustStreet: "Escriba calle y número.", mustCity: "Escriba la ciudad.", mustState: "Escriba el estado con dos letras, como IL.", mustZip: "Escriba el código postal, cinco cifras como 62704.",
   mustStudent: "Elija quién va a tocar.", mustGrade: "Elija el año escolar.", mustProgramme: "Elija dónde toca.", mustKind: "Elija un instrumento.", mustSize: "Elija un tamaño.", mustArm: "Escriba el brazo en pulgadas, como 21 1/2.", mustUnit: "Escanee o elija el que se va a casa, o asigne uno después.", mustModel: "Elija el modelo.",

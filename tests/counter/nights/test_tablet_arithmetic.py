@@ -248,15 +248,15 @@ class TestFindingAFamily:
                 family(2, "Okafor", "Nu", "Ada"),
                 family(3, "Lindqvist", "Jo", "Nuala"),
             ],
-            "home_forms": [{"code": "K7-MQ-2P"}],
+            "home_forms": [{"code": "K7QX", "guardian": {"given_name": "Mara"}}, {"code": "K7QX-2"}],
         }
         told = tablet.evaluate(
-            """async pack => { const { findFamilies, findHomeForm } = await import('/static/js/night/find.js');
+            """async pack => { const { findFamilies, findHomeForms } = await import('/static/js/night/find.js');
             return [['nu', 'n', 'ok ad', 'zz', 'le'].map(each => findFamilies(pack, each).map(family => family.household)),
-              ['k7mq2p', 'K7 MQ 2P', 'K7', 'K7MQ2X'].map(each => findHomeForm(pack, each)?.code ?? null)] }""",
+              ['k7qx', 'K7QX-2', 'K7', 'K7QZ', 'mar'].map(each => findHomeForms(pack, each).map(form => form.code))] }""",
             pack,
         )
-        assert told == [[[1, 2, 3], [], [2], [], [1]], ["K7-MQ-2P", "K7-MQ-2P", None, None]]
+        assert told == [[[1, 2, 3], [], [2], [], [1]], [["K7QX", "K7QX-2"], ["K7QX-2"], [], [], ["K7QX"]]]
 
 
 class TestWords:

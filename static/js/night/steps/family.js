@@ -1,7 +1,7 @@
 // Who signs, where the family lives, who plays. Nothing that is known is asked again.
 import { button, choice, choices, field, h, notice } from "../dom.js";
 import { findFamily, takeFamily, takeHomeForm, takeStudent } from "../draft.js";
-import { findFamilies, findHomeForm } from "../find.js";
+import { findFamilies, findHomeForms } from "../find.js";
 
 const MOST = 8;
 const GRADES = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12];
@@ -18,16 +18,18 @@ function hit(ctx, family) {
   return h("li", {}, h("button", { type: "button", class: "night-hit", onclick: () => ctx.redo((draft) => takeFamily(draft, family), { goOn: true }) }, h("strong", {}, family.name), h("span", { class: "soft" }, notes)));
 }
 
+function homeHit(ctx, form) {
+  const name = [form.student && fullName(form.student), form.guardian && fullName(form.guardian)].filter(Boolean).join(", ");
+  return h("li", {}, h("button", { type: "button", class: "night-hit", onclick: () => ctx.redo((draft) => takeHomeForm(draft, form), { goOn: true }) },
+    h("strong", {}, ctx.say("homeForm", { name })), h("span", { class: "soft" }, ctx.say("homeFormNote", { code: form.code }))));
+}
+
 function hits(ctx, typed) {
-  const form = findHomeForm(ctx.pack, typed);
-  if (form) {
-    const name = [form.student && fullName(form.student), form.guardian && fullName(form.guardian)].filter(Boolean).join(", ");
-    return [h("ul", { class: "night-hits" }, h("li", {}, h("button", { type: "button", class: "night-hit", onclick: () => ctx.redo((draft) => takeHomeForm(draft, form), { goOn: true }) },
-      h("strong", {}, ctx.say("homeForm", { name })), h("span", { class: "soft" }, ctx.say("homeFormNote", { code: form.code })))))];
-  }
+  const forms = findHomeForms(ctx.pack, typed, MOST);
   const found = findFamilies(ctx.pack, typed, MOST + 1);
-  if (!found.length) return typed.trim().length < 2 ? [] : [h("p", {}, ctx.say("findNone", { typed: typed.trim() }))];
-  return [h("ul", { class: "night-hits" }, found.slice(0, MOST).map((family) => hit(ctx, family))), found.length > MOST && h("p", { class: "soft" }, ctx.say("findMore", { n: MOST }))].filter(Boolean);
+  if (!forms.length && !found.length) return typed.trim().length < 2 ? [] : [h("p", {}, ctx.say("findNone", { typed: typed.trim() }))];
+  const rows = [...forms.map((form) => homeHit(ctx, form)), ...found.slice(0, MOST).map((family) => hit(ctx, family))];
+  return [h("ul", { class: "night-hits" }, rows), found.length > MOST && h("p", { class: "soft" }, ctx.say("findMore", { n: MOST }))].filter(Boolean);
 }
 
 function finding(ctx) {
@@ -43,6 +45,7 @@ export function family(ctx) {
   const { draft, say } = ctx;
   const other = h("p", {}, button(say("familyOther"), () => ctx.redo((each) => { Object.assign(each, { who: "", household: null, home_form: null, guardian_id: null }); }, { focus: "night-find" })));
   if (draft.who === "") return { head: say("familyHead"), body: [finding(ctx)] };
+  if (draft.who === "known" && findFamily(ctx.pack, draft)?.exempt) return { head: say("familyHead"), body: [notice("warn", say("mustCounter", { name: findFamily(ctx.pack, draft).name })), other] };
   if (draft.who === "known") return { head: say("familyHead"), body: [notice("good", say("familyPicked", { name: findFamily(ctx.pack, draft)?.name ?? draft.family.family_name })), other] };
   return {
     head: say("newHead"),

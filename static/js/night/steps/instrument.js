@@ -81,7 +81,7 @@ function scanning(ctx) {
     h("div", { class: "row night-scan" },
       field({ name: "tag", label: say("tagLabel"), hint: say("tagHint"), value: draft.tag ?? "", error: ctx.wrong("tag"), width: "code w-code", "data-wedge-field": true, oninput: (typed) => ctx.set((each) => { each.tag = typed; }),
         onkeydown: (event) => { if (event.key === "Enter" && event.target.value.trim()) { event.preventDefault(); scan(ctx, event.target.value); } } }),
-      button(say("tagTake"), () => scan(ctx, draft.tag ?? ""))),
+      button(say("tagTake"), () => { if (draft.tag || !known.unit) scan(ctx, draft.tag ?? ""); })),
     camera(ctx));
   box.addEventListener("scan", (event) => { event.preventDefault(); scan(ctx, event.detail.code); });
   return [box, cards.length > 0 && choices({ name: "unit", legend: say("hereHead") }, cards), here.length > SHOWN && h("p", { class: "soft" }, say("hereMore", { n: here.length - SHOWN }))];
