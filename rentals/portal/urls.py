@@ -2,6 +2,7 @@
 
 from django.urls import path
 
+from rentals.portal.directors import views as directors
 from rentals.portal.home import views as home
 from rentals.portal.poster import views as poster
 
@@ -16,4 +17,10 @@ urlpatterns = [
     path("nights/<int:night_id>/form/close/", poster.night_door_close, name="night_door_close"),
     path("nights/<int:night_id>/poster/", poster.night_poster, name="night_poster"),
     path("nights/<int:night_id>/cards/", poster.night_cards, name="night_cards"),
+    path("my-roster/", directors.director_roster, name="director_roster"),
+    path("my-roster/file/", directors.director_roster_csv, name="director_roster_csv"),
+    path("my-roster/<int:programme_id>/", directors.director_programme, name="director_programme"),
+    path("directors/<int:director_id>/sign-in/", directors.director_sign_in, name="director_sign_in"),
+    path("directors/<int:director_id>/invite/", directors.director_invite, name="director_invite"),
+    path("directors/<int:director_id>/end/", directors.director_end, name="director_end"),
 ]

@@ -12,6 +12,7 @@ from django.contrib.auth.password_validation import validate_password
 
 from rentals.runtime.forms import ChoiceCards, OfficeForm, OfficeFormMixin
 from rentals.staff.models import Role, User
+from rentals.staff.policy import EVERYONE
 
 LONG_WORDS = "A few words in a row are long enough and easy to keep in mind. Pasting from a password manager is fine."
 ROLE_NOTES: dict[str, str] = {
@@ -21,6 +22,10 @@ ROLE_NOTES: dict[str, str] = {
     Role.MANAGER: "Does all of the above and sees what was changed. Needs a second factor.",
     Role.ADMINISTRATOR: "Says who works here. Sees no families and no money. Needs a second factor.",
 }
+
+
+ROLES_HERE = [(role.value, role.label) for role in Role if role in EVERYONE]
+"""Of those who work here; a director is invited from the school's page."""
 
 
 class PersonalFormMixin(OfficeFormMixin):
@@ -120,14 +125,14 @@ class PersonForm(OfficeForm):
 
     name = forms.CharField(label="Name", max_length=120)
     email = forms.EmailField(label="E-mail address", help_text="They sign in with it.")
-    role = forms.ChoiceField(label="Role", choices=Role.choices, widget=ChoiceCards(notes=ROLE_NOTES))
+    role = forms.ChoiceField(label="Role", choices=ROLES_HERE, widget=ChoiceCards(notes=ROLE_NOTES))
 
 
 class ChangePersonForm(OfficeForm):
     """A person's name and role; the address stays."""
 
     name = forms.CharField(label="Name", max_length=120)
-    role = forms.ChoiceField(label="Role", choices=Role.choices, widget=ChoiceCards(notes=ROLE_NOTES))
+    role = forms.ChoiceField(label="Role", choices=ROLES_HERE, widget=ChoiceCards(notes=ROLE_NOTES))
 
 
 class ReasonForm(OfficeForm):

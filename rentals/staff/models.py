@@ -18,6 +18,8 @@ class Role(models.TextChoices):
     TECHNICIAN = "technician", "Repair technician"
     MANAGER = "manager", "Manager"
     ADMINISTRATOR = "administrator", "Administrator"
+    DIRECTOR = "director", "Music director"
+    """Works at a school, not here: sees the own roster and nothing else."""
 
 
 class UserManager(BaseUserManager["User"]):

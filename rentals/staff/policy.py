@@ -18,14 +18,16 @@ from django_htmx.http import HttpResponseClientRedirect
 from rentals.staff.models import Role, User
 
 SPECIALIST, BOOKKEEPER, TECHNICIAN = Role.SPECIALIST, Role.BOOKKEEPER, Role.TECHNICIAN
-MANAGER, ADMINISTRATOR = Role.MANAGER, Role.ADMINISTRATOR
-EVERYONE = frozenset(Role)
+MANAGER, ADMINISTRATOR, DIRECTOR = Role.MANAGER, Role.ADMINISTRATOR, Role.DIRECTOR
+EVERYONE = frozenset(Role) - {DIRECTOR}
+"""Who works here."""
 SECOND_FACTOR_ROLES = frozenset({BOOKKEEPER, MANAGER, ADMINISTRATOR})
 """Who may do nothing at all before a second factor is set up (the demo's people excepted)."""
 
 CAPABILITIES: dict[str, frozenset[Role]] = {
-    "home.view": EVERYONE,
-    "own_account.use": EVERYONE,
+    "home.view": EVERYONE | {DIRECTOR},
+    "own_account.use": EVERYONE | {DIRECTOR},
+    "roster.view_own": frozenset({DIRECTOR}),
     "households.view": frozenset({SPECIALIST, BOOKKEEPER, MANAGER}),
     "households.edit": frozenset({SPECIALIST, MANAGER}),
     "schools.view": frozenset({SPECIALIST, BOOKKEEPER, MANAGER}),

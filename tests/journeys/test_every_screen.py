@@ -86,7 +86,7 @@ from tests.browser import list_violations
 from tests.documents.examples import document_id
 from tests.staff.test_screens import sign_in
 
-WHO = [Role.SPECIALIST, Role.TECHNICIAN, Role.BOOKKEEPER, Role.MANAGER, Role.ADMINISTRATOR]
+WHO = [Role.SPECIALIST, Role.TECHNICIAN, Role.BOOKKEEPER, Role.MANAGER, Role.ADMINISTRATOR, Role.DIRECTOR]
 """A page is looked at by the first of these who may see it."""
 
 NO_PAGES = {
@@ -114,7 +114,15 @@ NO_PAGES = {
     *("mfa_authenticate", "mfa_reauthenticate", "mfa_view_recovery_codes", "choose_password"),  # steps on a way, tested there
     *("mfa_activate_totp",),  # a step, too, of whoever has no second factor yet
     *("account_login",),  # for strangers: looked at first
-    *("home_page", "home_review", "home_done", "home_another", "night_poster", "night_cards"),  # own forms, files: tests/portal
+    *(
+        "home_page",
+        "home_review",
+        "home_done",
+        "home_another",
+        "night_poster",
+        "night_cards",
+        "director_roster_csv",
+    ),  # own forms, files: tests/portal
     *("components",),  # for whoever develops; tests/look
 }
 NOT_EVERYBODY = {"credit_note_void": Role.MANAGER}
@@ -153,6 +161,9 @@ class Scenario:
             "school_id": School.objects.filter(programmes__students__isnull=False).order_by("pk")[0].pk,
             "director_id": self.director(),
             "programme_id": Programme.objects.order_by("pk")[0].pk,
+            "director_programme.programme_id": Programme.objects.filter(directors__user=self.people[Role.DIRECTOR])
+            .latest("pk")
+            .pk,
             "door_code": NightDoor.objects.latest("pk").code,
             "cleaning_day_id": CleaningDay.objects.order_by("pk")[0].pk,
             "night_id": Night.objects.filter(state="planned").order_by("pk")[0].pk,

@@ -1,13 +1,19 @@
-"""Doors from outside in the demo: the form of the next sign-up night is open, and two families have filled it in at home."""
+"""Doors from outside in the demo: the form of the next sign-up night is open, two families have filled it in at home, and the
+director there signs in to the own roster.
+"""
 
 import uuid
 from typing import Any
 
 from rentals.counter.demo.history import Story
+from rentals.counter.demo.shop import PASSWORD
 from rentals.portal import operations, rules
+from rentals.portal.directors.operations import invite_director
 from rentals.portal.models import NightDoor
+from rentals.staff import people
 from rentals.staff.models import Role
-from schools.models import Night
+from schools import directors
+from schools.models import Director, Night
 
 FAMILIES: list[dict[str, Any]] = [
     {
@@ -43,4 +49,21 @@ def open_doors(story: Story) -> NightDoor:
             if page in pages:
                 form = operations.save_page(form=form, page=page, answers=pages[page], now=story.now)
         operations.finish_form(form=form, pages=rules.pages_of(has_sizes=False, programmes=1), now=story.now)
+    _let_director_in(story, night)
     return door
+
+
+def _let_director_in(story: Story, night: Night) -> None:
+    """Write the school's consent down, invite the director of its programme, who chooses the demo's password."""
+    manager = story.shop.people[Role.MANAGER.value]
+    director = Director.objects.filter(programmes__school=night.school).order_by("pk")[0]
+    if directors.consent_in_force(director.pk) is None:
+        directors.record_consent(
+            director_id=director.pk,
+            agreed_by="The principal",
+            agreed_on=story.today,
+            acting_user=manager,
+            now=story.now,
+        )
+    person, token = invite_director(director=director, acting_user=manager, now=story.now)
+    people.choose_password(person_id=person.pk, token=token, password=PASSWORD)

@@ -14,7 +14,7 @@ from rentals.runtime import clock
 from rentals.staff import people
 from rentals.staff.forms import ChangePersonForm, ChoosePasswordForm, PersonForm, ReasonForm
 from rentals.staff.limits import limited
-from rentals.staff.models import User
+from rentals.staff.models import Role, User
 from rentals.staff.operations import SYSTEM_EMAIL
 from rentals.staff.policy import acting_user, open_to_all, requires
 
@@ -23,9 +23,9 @@ OWN = "This takes a second person: ask another administrator."
 
 
 def _people() -> QuerySet[User]:
-    """Everybody who works or worked here, without the name that jobs act under."""
+    """Everybody who works or worked here, without the name that jobs act under and without the schools' directors."""
     factor = Authenticator.objects.filter(user=OuterRef("pk"), type=Authenticator.Type.TOTP)
-    return User.objects.exclude(email=SYSTEM_EMAIL).annotate(has_factor=Exists(factor))
+    return User.objects.exclude(email=SYSTEM_EMAIL).exclude(role=Role.DIRECTOR).annotate(has_factor=Exists(factor))
 
 
 @requires("staff.manage")
@@ -124,7 +124,7 @@ def reset_second_factor(request: HttpRequest, person_id: int) -> HttpResponseBas
         except people.OwnAccountError:
             form.add_error(None, OWN)
         else:
-            return _link_page(request, person, token)
+            return link_page(request, person, token)
     context = {
         "form": form,
         "person": person,
@@ -163,11 +163,14 @@ def _show_link(request: HttpRequest, person: User) -> HttpResponse:
     except people.OwnAccountError:
         messages.error(request, "Your own password you change in your account.")
         return redirect("change_person", person_id=person.pk)
-    return _link_page(request, person, token)
+    return link_page(request, person, token)
 
 
-def _link_page(request: HttpRequest, person: User, token: str) -> HttpResponse:
-    """Show the link. The token stands in the query, which no log line carries, never in the path."""
+def link_page(request: HttpRequest, person: User, token: str, back: str = "") -> HttpResponse:
+    """Show the link, and the way `back` (to the list of people where none is given).
+
+    The token stands in the query, which no log line carries, never in the path.
+    """
     query = urlencode({"for": str(person.pk), "token": token})
     link = request.build_absolute_uri(f"{reverse('choose_password')}?{query}")
-    return render(request, "staff/password_link.html", {"person": person, "link": link})
+    return render(request, "staff/password_link.html", {"person": person, "link": link, "back": back})

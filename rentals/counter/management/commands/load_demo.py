@@ -12,7 +12,7 @@ from rentals.counter.demo.shop import PASSWORD, PEOPLE
 from rentals.families.models import Household
 from rentals.inventory.models import Instrument
 from rentals.runtime import clock
-from rentals.staff.models import Office
+from rentals.staff.models import Office, Role, User
 
 
 class Command(BaseCommand):
@@ -36,6 +36,8 @@ class Command(BaseCommand):
         with transaction.atomic():
             load(households=options["households"], seed=options["seed"], today=clock.today(), now=clock.now())
         lines = [f"{role.label}: {email}" for email, _, role in PEOPLE]
+        directors = User.objects.filter(role=Role.DIRECTOR, is_active=True).order_by("pk")
+        lines += [f"{Role.DIRECTOR.label}: {email}" for email in directors.values_list("email", flat=True)]
         path = Path(settings.STATE_DIR) / "sign-ins.txt"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text("\n".join([*lines, f"Password for each: {PASSWORD}"]) + "\n")
