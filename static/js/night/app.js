@@ -77,15 +77,15 @@ class Tablet {
     first?.focus();
   }
 
-  say(words) { this.page.querySelector("[data-said]").textContent = words; this.notice("info", words); }
+  say(words) { this.notice("info", words); }
 
   trouble(error) {
     this.notice("bad", error?.message ?? "Something went wrong on this tablet. What was signed stays here.");
   }
 
   notice(tone, words) {
-    const place = this.part("[data-trouble]");
-    place.hidden = !words || (tone !== "bad" && !words);
+    const place = this.page.querySelector("[data-trouble]");
+    place.hidden = !words;
     place.querySelector(".notice").className = `notice notice-${tone}`;
     place.querySelector(".notice p").textContent = words;
   }

@@ -46,7 +46,7 @@ export class Queue {
     this.#vault = vault;
     this.#takeIn = takeIn;
     this.#door = door;
-    this.#heard.onmessage = () => this.refresh();
+    this.#heard.onmessage = () => this.refresh().then(() => { if (this.status().waiting) this.sendNow(); });
     const { signal } = this.#ends;
     const now = () => { this.#wait = SHORTEST_MS; this.sendNow(); };
     addEventListener("online", now, { signal });

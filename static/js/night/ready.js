@@ -8,15 +8,14 @@ const counted = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 const clock = (moment) => new Date(moment).toLocaleTimeString("en-US", { hour: "numeric", minute: "2-digit" });
 
 /** Asks the worker whether page and files are all on the device. Gives a list of what is missing, or null without a worker. */
-export async function listMissing(patience = 5000) {
-  const registration = await navigator.serviceWorker?.getRegistration("/tablet/");
-  const worker = registration?.active;
-  if (!worker) return null;
+export async function listMissing(patience = 60_000) {
+  if (!navigator.serviceWorker) return null;
   const { port1, port2 } = new MessageChannel();
   return new Promise((done) => {
     const late = setTimeout(() => done(null), patience);
     port1.onmessage = ({ data }) => { clearTimeout(late); done(data.missing); };
-    worker.postMessage("missing?", [port2]);
+    // The first time, all files are still on their way: `ready` waits until they are here.
+    navigator.serviceWorker.ready.then(({ active }) => active.postMessage("missing?", [port2]));
   });
 }
 
@@ -29,7 +28,7 @@ const judgePack = (pack, why, now) => {
 };
 
 const judgeCold = (missing) => {
-  if (missing === null) return { ok: false, words: "This browser has not kept the page yet. Wait a moment with the network on, then check again." };
+  if (missing === null) return { ok: false, words: navigator.serviceWorker ? "This browser has not kept the page yet. Wait a moment with the network on, then check again." : "This browser cannot keep the page. Open the office's address with https, in a browser of today." };
   if (missing.length) return { ok: false, words: `${counted(missing.length, "file")} missing. Check again with the network on.` };
   return { ok: true, words: "Page and files lie on the tablet, looked at just now." };
 };

@@ -11,9 +11,9 @@ export function describe({ unsent, oldestMinutes, attention, online, signedOut }
 
 /** Puts a word with its shape into a place. */
 export function showStatus(place, tone, words) {
-  if (place.dataset.words === `${tone} ${words}`) return;
+  if (place.dataset.shown === `${tone} ${words}`) return;
   const status = document.querySelector(`template[data-status="${tone}"]`).content.firstElementChild.cloneNode(true);
   status.append(words);
-  place.dataset.words = `${tone} ${words}`;
+  place.dataset.shown = `${tone} ${words}`;
   place.replaceChildren(status);
 }

@@ -1,0 +1,70 @@
+"""The office as a tablet in a gym meets it: it answers, fails, hangs, and counts what arrived. For browser tests."""
+
+import json
+import threading
+from dataclasses import dataclass, field
+
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.urls import include, path
+
+from rentals.runtime import clock
+from rentals.staff.policy import requires
+
+
+@dataclass
+class Gym:
+    """What the office did so far, and how it answers next ("" well, "fail", "lost": done but answered with an error, "hang")."""
+
+    answers: list[str] = field(default_factory=list)
+    arrived: list[str] = field(default_factory=list)
+    posts: int = 0
+    go_on: threading.Event = field(default_factory=threading.Event)
+    reached: threading.Event = field(default_factory=threading.Event)
+    refused: set[str] = field(default_factory=set)
+
+    def take_in(self, envelope: dict) -> HttpResponse:
+        """Take an envelope in once, whatever the answer then is."""
+        self.posts += 1
+        how = self.answers.pop(0) if self.answers else ""
+        if how == "fail":
+            return HttpResponse("broken", status=500)
+        if envelope["id"] in self.refused:
+            return JsonResponse({"outcome": "refused", "why": "The student has no name.", "field": "student"}, status=422)
+        if envelope["id"] not in self.arrived:
+            self.arrived.append(envelope["id"])
+        self.reached.set()
+        if how == "hang":
+            self.go_on.wait(20)
+        if how == "lost":
+            return HttpResponse("gateway", status=502)
+        number = f"A-{self.arrived.index(envelope['id']) + 1:06}"
+        return JsonResponse({"id": envelope["id"], "outcome": "arrived", "agreement": number, "url": "/", "unit": "VN-1"})
+
+
+GYM = Gym()
+
+
+@requires("nights.sign_up")
+def night_take_in(request: HttpRequest) -> HttpResponse:
+    """Answer as `GYM` says."""
+    return GYM.take_in(json.loads(request.body))
+
+
+@requires("nights.sign_up")
+def tablet_pack(request: HttpRequest, night_id: int) -> HttpResponse:
+    """Give a small pack with one family."""
+    students = [{"id": 5, "given_name": "Ottilie", "family_name": "Quarrington", "grade": 5, "programme": 1}]
+    family = {"household": 3, "name": "Quarrington", "city": "Springdale", "guardians": [], "students": students}
+    units = [{"id": n, "tag": f"VN-{n}", "serial": "", "item": 1, "grade": "good", "is_new": False} for n in (11, 12)]
+    night = {"id": night_id, "school": "Alder School", "on": "2026-11-30", "room": "Gym", "programmes": []}
+    made_at = clock.now().isoformat()
+    return JsonResponse(
+        {"format": 1, "version": "0" * 16, "made_at": made_at, "night": night, "units": units, "families": [family]}
+    )
+
+
+urlpatterns = [
+    path("test/take-in/", night_take_in, name="night_take_in"),
+    path("test/<int:night_id>/pack/", tablet_pack, name="tablet_pack"),
+    path("", include("rentals.urls")),
+]
