@@ -11,6 +11,7 @@ from django.db.models import QuerySet
 from rentals.inventory.models import Instrument
 from rentals.runtime.locks import lock_one
 from rentals.staff.models import User
+from schools.calendar import closed_days
 from schools.models import Errand, HomeErrand, Load, School
 from schools.rules import next_van_day
 
@@ -177,12 +178,10 @@ class VanStop:
 
 
 def list_stops(*, today: datetime.date, school_id: int | None = None) -> list[VanStop]:
-    """List what lies ahead by day and school; what an earlier run left undone comes along on the school's next day. One query."""
+    """List what lies ahead by day and school; what an earlier run left undone comes along on its next day. Two queries."""
     errands = list_open() if school_id is None else list_open().filter(school=school_id)
-    dated = [
-        (next_van_day(weekday=errand.school.delivery_weekday, wanted_from=errand.wanted_from, today=today), errand)
-        for errand in errands
-    ]
+    closed = closed_days((errand.school for errand in errands), today=today)
+    dated = [(_van_day(errand, today, closed[errand.school_id]), errand) for errand in errands]
     dated.sort(key=lambda pair: (pair[0], pair[1].school.name, pair[1].kind, pair[1].pk))
     grouped = groupby(dated, key=lambda pair: (pair[0], pair[1].school.name))
     stops = []
@@ -190,3 +189,13 @@ def list_stops(*, today: datetime.date, school_id: int | None = None) -> list[Va
         rows = [errand for _, errand in pairs]
         stops.append(VanStop(on, rows[0].school, rows))
     return stops
+
+
+def next_day_of(errand: Errand, *, today: datetime.date) -> datetime.date:
+    """Return the day on which the van takes this along; it goes by a day without school."""
+    return _van_day(errand, today, closed_days([errand.school], today=today)[errand.school_id])
+
+
+def _van_day(errand: Errand, today: datetime.date, closed: frozenset[datetime.date]) -> datetime.date:
+    weekday = errand.school.delivery_weekday
+    return next_van_day(weekday=weekday, wanted_from=errand.wanted_from, today=today, closed=closed)

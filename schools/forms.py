@@ -7,8 +7,9 @@ from django import forms
 
 from rentals.inventory.models import InstrumentKind, Product
 from rentals.runtime.forms import DayField, OfficeForm, PhoneField, PostcodeField, StateField, WholeNumberField
-from schools import directors
-from schools.models import Programme, School
+from schools import calendar, directors
+from schools.models import Programme, RequiredItem, School, SchoolDay
+from schools.operations import RequiredFacts
 
 
 class SchoolForm(OfficeForm):
@@ -116,7 +117,19 @@ class RequiredItemForm(OfficeForm):
     """One line for a required list."""
 
     kind = forms.ModelChoiceField(label="Instrument", queryset=InstrumentKind.objects.none(), empty_label="Choose")
-    product = forms.ModelChoiceField(label="To bring", queryset=Product.objects.none(), empty_label="Choose")
+    product = forms.ModelChoiceField(
+        label="To bring", queryset=Product.objects.none(), empty_label="Something we do not sell", required=False
+    )
+    words = forms.CharField(label="Or in words", max_length=120, required=False, help_text="For what is no product of ours.")
+    sold_by = forms.ChoiceField(label="Who sells it", choices=RequiredItem.SoldBy.choices, initial="us", required=False)
+    choice = WholeNumberField(
+        label="Alternatives",
+        min_value=1,
+        max_value=20,
+        required=False,
+        help_text="The same number on two lines: one of them is enough.",
+    )
+    note = forms.CharField(label="Note", max_length=120, required=False)
     quantity = WholeNumberField(
         label="How many",
         min_value=1,
@@ -129,3 +142,54 @@ class RequiredItemForm(OfficeForm):
         super().__init__(*args, **kwargs)
         self.fields["kind"].queryset = InstrumentKind.objects.all()  # type: ignore[attr-defined]
         self.fields["product"].queryset = Product.objects.filter(is_active=True)  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        """Ask for a product of ours or for words, and let only others sell what is no product of ours."""
+        cleaned = super().clean() or {}
+        cleaned["sold_by"] = cleaned.get("sold_by") or RequiredItem.SoldBy.US
+        product, words = cleaned.get("product"), cleaned.get("words")
+        if "product" not in self.errors:
+            if not product and not words:
+                self.add_error("product", "Choose a product, or write in words what is to be brought.")
+            elif product and words:
+                self.add_error("words", "Choose a product or write words, not both.")
+            elif words and cleaned["sold_by"] == RequiredItem.SoldBy.US:
+                self.add_error("sold_by", "We sell products only: choose one, or say who else sells this.")
+        return cleaned
+
+    def facts(self) -> RequiredFacts:
+        """Return what was answered."""
+        names = ("product", "words", "quantity", "sold_by", "choice", "note")
+        return RequiredFacts(**{name: self.cleaned_data[name] for name in names})
+
+
+class DaysForm(OfficeForm):
+    """Days for a calendar, one line each."""
+
+    kind = forms.ChoiceField(label="What kind of days", choices=SchoolDay.Kind.choices)
+    days = forms.CharField(
+        label="Days",
+        widget=forms.Textarea(attrs={"rows": 8}),
+        max_length=20000,
+        strip=False,
+        help_text="One line each, like 12/21/2026 - 01/01/2027 Winter break. The van does not come on days without school.",
+        error_messages={"required": "Write at least one day."},
+    )
+
+    def clean_days(self) -> list[calendar.ListedDays]:
+        """Read the list, or say for every line what is wrong."""
+        try:
+            return calendar.read_list(self.cleaned_data["days"])
+        except calendar.DaysNotReadError as error:
+            raise forms.ValidationError(error.lines) from error
+
+
+class CopyListForm(OfficeForm):
+    """From which programme a required list is taken over."""
+
+    source = forms.ModelChoiceField(label="Take over from", queryset=Programme.objects.none(), empty_label="Choose")
+
+    def __init__(self, *args: Any, target: Programme, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        others = Programme.objects.filter(kind=target.kind, required_items__isnull=False).exclude(pk=target.pk).distinct()
+        self.fields["source"].queryset = others.select_related("school")  # type: ignore[attr-defined]

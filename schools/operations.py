@@ -1,5 +1,6 @@
 """Every write about schools, their programmes and what these ask a student to bring."""
 
+from dataclasses import dataclass
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -19,6 +20,22 @@ class SchoolNameTakenError(Exception):
 
 class ProgrammeExistsError(Exception):
     """The school has a programme of this kind already."""
+
+
+class RequiredItemChangedError(Exception):
+    """Somebody else changed the line of the list since it was shown."""
+
+
+@dataclass(frozen=True)
+class RequiredFacts:
+    """What a line asks for: a product of ours or words, how many (1 to 20), who sells it, and what else would do."""
+
+    product: Product | None
+    quantity: int
+    words: str = ""
+    sold_by: str = RequiredItem.SoldBy.US
+    choice: int | None = None
+    note: str = ""
 
 
 @transaction.atomic
@@ -47,13 +64,35 @@ def change_programme(*, programme_id: int, fields: dict[str, Any], acting_user: 
 
 @transaction.atomic
 def put_on_required_list(
-    *, programme: Programme, kind: InstrumentKind, product: Product, quantity: int, acting_user: User
+    *, programme: Programme, kind: InstrumentKind, facts: RequiredFacts, version: int | None = None, acting_user: User
 ) -> RequiredItem:
-    """Ask students of one kind of instrument to bring so many (1 to 20) of a product; on the list already: so many now."""
-    item, _ = RequiredItem.objects.update_or_create(
-        programme=programme, kind=kind, product=product, defaults={"quantity": quantity}
-    )
+    """Ask students of one kind of instrument to bring something; a product that is on the list already takes the new facts.
+
+    With `version`, the line must still be the one its sender saw. Raises RequiredItemChangedError.
+    """
+    same = {"product": facts.product} if facts.product else {"product": None, "words": facts.words}
+    item = RequiredItem.objects.select_for_update().filter(programme=programme, kind=kind, **same).first()
+    if item is None:
+        item = RequiredItem(programme=programme, kind=kind, version=0, **same)
+    elif version is not None and item.version != version:
+        message = f"Somebody changed the line “{item.what}” meanwhile: look at it again."
+        raise RequiredItemChangedError(message)
+    item.quantity, item.sold_by, item.choice, item.note = facts.quantity, facts.sold_by, facts.choice, facts.note
+    item.version += 1
+    item.save()
     return item
+
+
+@transaction.atomic
+def copy_required_list(*, source: Programme, target: Programme, acting_user: User) -> int:
+    """Add what another programme asks for to a programme's list; what stands there already stays. Returns how many were added."""
+    there = set(target.required_items.values_list("kind_id", "product_id", "words"))
+    copied = [item for item in source.required_items.order_by("pk") if (item.kind_id, item.product_id, item.words) not in there]
+    for item in copied:
+        item.pk, item.programme, item.version = None, target, 1
+        item._state.adding = True
+        item.save()
+    return len(copied)
 
 
 @transaction.atomic

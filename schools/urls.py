@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from schools.views import directors
+from schools.views import directors, districts
 from schools.views import schools as views
 
 urlpatterns = [
@@ -18,4 +18,9 @@ urlpatterns = [
     path("schools/<int:school_id>/directors/<int:director_id>/", directors.director_change, name="director_change"),
     path("schools/<int:school_id>/directors/<int:director_id>/consent/", directors.consent_record, name="consent_record"),
     path("schools/<int:school_id>/directors/<int:director_id>/withdraw/", directors.consent_withdraw, name="consent_withdraw"),
+    path("districts/<int:district_id>/", districts.district, name="district"),
+    path("districts/<int:district_id>/days/", districts.district_days_add, name="district_days_add"),
+    path("schools/<int:school_id>/days/", districts.school_days_add, name="school_days_add"),
+    path("school-days/<int:day_id>/remove/", districts.school_day_remove, name="school_day_remove"),
+    path("programmes/<int:programme_id>/required/copy/", views.copy_required_list, name="required_list_copy"),
 ]

@@ -98,3 +98,8 @@ class RequiredItem(models.Model):
 
     def __str__(self) -> str:
         return f"{self.quantity} x {self.product_id or self.words}"
+
+    @property
+    def what(self) -> str:
+        """What is to be brought, in words; read it with the product at hand."""
+        return str(self.product) if self.product else self.words

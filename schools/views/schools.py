@@ -8,9 +8,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from rentals.runtime import clock
 from rentals.staff.parking import stands_on
-from rentals.staff.policy import may, requires
-from schools import directors, errands, forms, operations, queries
+from rentals.staff.policy import acting_user, may, requires
+from schools import calendar, directors, errands, forms, operations, queries
 from schools.models import Programme, RequiredItem, School
 
 
@@ -19,9 +20,19 @@ from schools.models import Programme, RequiredItem, School
 def school_list(request: HttpRequest) -> HttpResponseBase:
     """List the schools."""
     text = request.GET.get("q", "").strip()
+    chosen = request.GET.get("district", "")
+    district_id = int(chosen) if chosen.isascii() and chosen.isdigit() and len(chosen) < 10 else None
     add = {"label": "Add a school", "url": reverse("school_add"), "main": True}
     actions = [add] if may(request.user, "schools.edit") else []
-    return render(request, "schools/list.html", {"schools": queries.list_schools(text=text), "text": text, "actions": actions})
+    context = {
+        "schools": queries.list_schools(text=text, district_id=district_id),
+        "districts": queries.list_districts(),
+        "district_id": district_id,
+        "text": text,
+        "filtered": bool(text or district_id),
+        "actions": actions,
+    }
+    return render(request, "schools/list.html", context)
 
 
 @requires("schools.view")
@@ -113,8 +124,22 @@ def add_required_item(request: HttpRequest, programme_id: int) -> HttpResponseBa
     form = forms.RequiredItemForm(request.POST, prefix=f"p{programme_id}")
     if not form.is_valid():
         return _school_page(request, programme.school_id, form, status=422)
-    item = operations.put_on_required_list(programme=programme, **form.cleaned_data, acting_user=request.user)  # type: ignore[arg-type]
-    return _saved(request, programme.school_id, f"On the list for {item.kind}: {item.quantity} × {item.product}.")
+    kind = form.cleaned_data["kind"]
+    item = operations.put_on_required_list(programme=programme, kind=kind, facts=form.facts(), acting_user=acting_user(request))
+    return _saved(request, programme.school_id, f"On the list for {item.kind}: {item.quantity} × {item.what}.")
+
+
+@requires("schools.edit")
+@require_http_methods(["GET", "HEAD", "POST"])
+def copy_required_list(request: HttpRequest, programme_id: int) -> HttpResponseBase:
+    """Take another programme's required list over."""
+    target = get_object_or_404(Programme.objects.select_related("school"), pk=programme_id)
+    form = forms.CopyListForm(request.POST or None, target=target)
+    if request.method == "POST" and form.is_valid():
+        source = form.cleaned_data["source"]
+        count = operations.copy_required_list(source=source, target=target, acting_user=acting_user(request))
+        return _saved(request, target.school_id, f"{count} lines taken over from {source}; what stood there stays.")
+    return _form(request, form, title=f"Required list of {target}", back=reverse("school", args=[target.school_id]))
 
 
 @requires("schools.edit")
@@ -123,7 +148,7 @@ def remove_required_item(request: HttpRequest, item_id: int) -> HttpResponseBase
     """Take a line off a required list."""
     item = get_object_or_404(RequiredItem.objects.select_related("programme", "kind", "product"), pk=item_id)
     operations.take_off_required_list(item_id=item_id, acting_user=request.user)  # type: ignore[arg-type]
-    return _saved(request, item.programme.school_id, f"Off the list for {item.kind}: {item.product}.")
+    return _saved(request, item.programme.school_id, f"Off the list for {item.kind}: {item.what}.")
 
 
 def _school_page(
@@ -139,6 +164,8 @@ def _school_page(
     context: dict[str, Any] = {
         "school": shown,
         "programmes": programmes,
+        "days": calendar.list_days(today=clock.today(), school=shown),
+        "add_days_url": reverse("school_days_add", args=[school_id]),
         "directors": directors.list_directors(school_id),
         "form": refused,
         "errands": list(errands.list_open().filter(school=shown)[:20]) if may(request.user, "errands.work") else [],

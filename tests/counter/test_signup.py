@@ -122,6 +122,19 @@ class TestSheet:
         assert f'name="goods_{asked.product_id}" id="id_goods_{asked.product_id}" checked' in page
         assert 'value="2"' in page
 
+    def test_ticks_one_of_several_alternatives_and_tells_what_others_sell(self, client):
+        first = RequiredItemFactory(kind=kind("clarinet"), product=ProductFactory(name="Book A"), choice=1)
+        second = RequiredItemFactory(
+            programme=first.programme, kind=kind("clarinet"), product=ProductFactory(name="Book B"), choice=1
+        )
+        RequiredItemFactory(programme=first.programme, kind=kind("clarinet"), words="Band shirt", sold_by="school")
+        sent = answers(first.programme, goods_for="")
+        page = client.post(reverse("signup_panel", args=[begin(client).pk]), sent, headers={"HX-Request": "true"}).text
+        assert f'id="id_goods_{first.product_id}" checked' in page
+        assert f'id="id_goods_{second.product_id}">' in page
+        assert "Band shirt" in page
+        assert "The school sells it" in page
+
     def test_keeps_an_unticked_product_unticked(self, client):
         asked = RequiredItemFactory(kind=kind("clarinet"), product=ProductFactory(name="Cork grease"))
         draft = begin(client)

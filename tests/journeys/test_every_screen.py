@@ -79,7 +79,7 @@ from rentals.portal.models import NightDoor
 from rentals.runtime import clock
 from rentals.staff.models import Role, User
 from rentals.staff.policy import CAPABILITIES
-from schools.models import CleaningDay, Director, Errand, Night, Programme, RequiredItem, School
+from schools.models import CleaningDay, Director, District, Errand, Night, Programme, RequiredItem, School
 from tests.architecture.test_urls import ADDRESSES
 from tests.billing.banking.statements import line, ofx1
 from tests.browser import list_violations
@@ -160,6 +160,7 @@ class Scenario:
             **self.letter(),
             "school_id": School.objects.filter(programmes__students__isnull=False).order_by("pk")[0].pk,
             "director_id": self.director(),
+            "district_id": District.objects.order_by("pk")[0].pk,
             "programme_id": Programme.objects.order_by("pk")[0].pk,
             "director_programme.programme_id": Programme.objects.filter(directors__user=self.people[Role.DIRECTOR])
             .latest("pk")

@@ -11,6 +11,7 @@ from tests.schools.factories import (
     ProgrammeFactory,
     RequiredItemFactory,
     RunFactory,
+    SchoolDayFactory,
     SchoolFactory,
     StopFactory,
 )
@@ -20,6 +21,8 @@ EXAMPLES = {
     "cleaning_day_id": lambda: CleaningDayFactory().pk,
     "night_id": lambda: NightFactory().pk,
     "director_id": lambda: DirectorFactory().pk,
+    "district_id": lambda: SchoolFactory().district_id,
+    "school_day_remove.day_id": lambda: SchoolDayFactory().pk,
     "school_id": lambda: SchoolFactory().pk,
     "run_id": lambda: RunFactory().pk,
     "stop_id": lambda: StopFactory().pk,

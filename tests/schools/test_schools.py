@@ -40,7 +40,8 @@ class TestRequiredList:
     def test_the_same_product_again_changes_how_many(self, flute, rosin):
         programme, user = ProgrammeFactory(), UserFactory()
         for quantity in (1, 3):
-            operations.put_on_required_list(programme=programme, kind=flute, product=rosin, quantity=quantity, acting_user=user)
+            facts = operations.RequiredFacts(product=rosin, quantity=quantity)
+            operations.put_on_required_list(programme=programme, kind=flute, facts=facts, acting_user=user)
         assert RequiredItem.objects.get().quantity == 3
 
 

@@ -5,7 +5,7 @@ import random
 
 from dateutil.relativedelta import relativedelta
 
-from rentals.counter.demo import counts, doors, fleet, history, incidents, labels, nights, people, pictures, shop
+from rentals.counter.demo import counts, doors, fleet, history, incidents, labels, nights, people, pictures, schools, shop
 from rentals.runtime.statistics import refresh_statistics
 
 MONTHS = 18
@@ -28,6 +28,7 @@ def load(*, households: int, seed: int, today: datetime.date, now: datetime.date
     incidents.let_happen(story)
     pictures.take_pictures(the_shop, now=now)
     counts.count_stock(the_shop, now=now)
+    schools.tell(story)
     nights.plan_nights(story)
     doors.open_doors(story)
     refresh_statistics()

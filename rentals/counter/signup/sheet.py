@@ -18,7 +18,7 @@ from rentals.inventory import rules as fleet_rules
 from rentals.inventory.models import CatalogueItem, Instrument, InstrumentKind, Product
 from rentals.inventory.reference import list_sizes
 from schools import queries as schools
-from schools.models import Programme
+from schools.models import Programme, RequiredItem
 
 NEW = "new"
 SHOWN_UNITS = 4
@@ -137,6 +137,8 @@ class GoodsRow:
     asked: int
     ticked: bool
     written: str
+    choice: int | None = None
+    note: str = ""
 
     @property
     def quantity(self) -> int:
@@ -168,6 +170,7 @@ class Panel:
     goods_for: str
     goods: tuple[GoodsRow, ...]
     goods_seen: bool
+    elsewhere: Sequence[RequiredItem]
     suggestions: Sequence[Instrument]
     unit: Instrument | None
     verdict: Verdict | None
@@ -189,7 +192,8 @@ def build_panel(answers: Answers, known: Known) -> Panel:
         fleet_rules.propose_size(picked.kind.pk, arm_inches=picked.arm, grade=picked.grade) if sizes and picked.kind else None
     )
     goods_for = f"{picked.programme.pk}:{picked.kind.pk}" if picked.programme and picked.kind else ""
-    goods = _goods(answers, picked, goods_for)
+    asked_for = schools.list_asked_for(picked.programme.pk, picked.kind.pk) if picked.programme and picked.kind else []
+    goods = _goods(answers, asked_for, goods_for)
     suggestions = _suggestions(picked, sizes)
     unit, verdict = _judge_tag(picked, sizes, suggestions)
     quote, no_quote = _price(picked, known, unit or (suggestions[0] if suggestions else None), goods)
@@ -199,6 +203,7 @@ def build_panel(answers: Answers, known: Known) -> Panel:
         proposal=proposal,
         goods_for=goods_for,
         goods=goods,
+        elsewhere=[asked for asked in asked_for if asked.sold_by != RequiredItem.SoldBy.US],
         goods_seen=answers.get("goods_for", "") == goods_for,
         suggestions=suggestions,
         unit=unit,
@@ -224,19 +229,21 @@ def _in_use(picked: Picked, tier: str) -> list[Rate]:
     return [rate for rate in found if rate is not None]
 
 
-def _goods(answers: Answers, picked: Picked, goods_for: str) -> tuple[GoodsRow, ...]:
-    """The school's list, ticked in advance until the family has seen it."""
-    if not picked.programme or not picked.kind:
-        return ()
+def _goods(answers: Answers, asked_for: Sequence[RequiredItem], goods_for: str) -> tuple[GoodsRow, ...]:
+    """The school's list as far as we sell it, ticked in advance (of alternatives the first) until the family has seen it."""
     seen = answers.get("goods_for") == goods_for
+    listed = [asked for asked in asked_for if schools.is_sold_by_us(asked)]
+    first = {asked.choice: asked.pk for asked in reversed(listed)}
     return tuple(
         GoodsRow(
             product=asked.product,
             asked=asked.quantity,
-            ticked=not seen or f"goods_{asked.product_id}" in answers,
+            ticked=f"goods_{asked.product_id}" in answers if seen else asked.choice is None or first[asked.choice] == asked.pk,
             written=answers.get(f"quantity_{asked.product_id}", "") if seen else str(asked.quantity),
+            choice=asked.choice,
+            note=asked.note,
         )
-        for asked in schools.list_required_items(picked.programme.pk, picked.kind.pk)
+        for asked in listed
         if asked.product is not None
     )
 

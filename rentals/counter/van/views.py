@@ -20,7 +20,6 @@ from rentals.staff.parking import stands_on
 from rentals.staff.policy import acting_user, may, requires
 from schools import errands as van
 from schools.models import Errand, School
-from schools.rules import next_van_day
 
 VAN_REFUSALS = (*REFUSALS, van.ErrandEndedError, van.OnTheRunError, operations.NotForThatShopError, operations.NotAtTheShopError)
 
@@ -65,7 +64,7 @@ def errand_ask(request: HttpRequest, tag: str) -> HttpResponseBase:
         except (van.ErrandOpenError, van.SchoolNotServedError) as error:
             form.add_error(None, str(error))
         else:
-            on = next_van_day(weekday=made.school.delivery_weekday, wanted_from=made.wanted_from, today=today)
+            on = van.next_day_of(made, today=today)
             messages.success(request, f"On the van's list for {made.school}, {on:%A, %B} {on.day}.")
             return redirect("errands")
     back = {"label": unit.asset_tag, "url": _back(request, unit)}
