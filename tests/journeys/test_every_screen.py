@@ -167,7 +167,7 @@ class Scenario:
             .pk,
             "door_code": NightDoor.objects.latest("pk").code,
             "cleaning_day_id": CleaningDay.objects.order_by("pk")[0].pk,
-            "night_id": Night.objects.filter(state="planned").order_by("pk")[0].pk,
+            "night_id": Night.objects.exclude(state__in=["closed", "called_off"]).order_by("pk")[0].pk,
             "errand_id": Errand.objects.order_by("pk")[0].pk,
             "required_item_remove.item_id": RequiredItem.objects.order_by("pk")[0].pk,
             "person_id": self.people[Role.SPECIALIST].pk,

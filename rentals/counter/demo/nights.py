@@ -1,33 +1,77 @@
-"""Sign-up nights of the demo: one to come, at the school with the most students."""
+"""Sign-up nights of the demo: one that is over, one to come with its allotment, and what is in its van already."""
 
 import datetime
+from typing import Any
 from uuid import UUID
 
 from django.db.models import Count
 
 from rentals.counter.demo.history import Story
 from rentals.counter.nights.planning.history import count_history
+from rentals.inventory.models import Instrument
+from rentals.inventory.queries import find_available
 from rentals.staff.models import Role
-from schools import nights, nights_allotment
+from schools import nights, nights_allotment, nights_packing
 from schools.models import Night, School
+from schools.nights_stock import get_stock
+
+LOADED = 6
+BEFORE = datetime.timedelta(days=16)
 
 
 def plan_nights(story: Story) -> None:
-    """Plan the night to come, five days from today."""
-    school = School.objects.annotate(students=Count("programmes__students")).order_by("-students", "pk").first()
-    if school is not None:
-        night = _plan(story, school, story.today + datetime.timedelta(days=5), UUID(int=story.chance.getrandbits(128)))
+    """Plan the night to come, five days from today, at the school with the most students; another school had one before."""
+    schools = School.objects.annotate(students=Count("programmes__students")).filter(students__gte=1).order_by("-students", "pk")
+    for school, days in zip(schools[:2], (5, -BEFORE.days), strict=False):
+        night = _plan(story, school, story.today + datetime.timedelta(days=days))
         nights_allotment.propose_allotment(
             night=night,
             history=count_history(night, story.today),
             settings=nights_allotment.Settings(families=night.expected_families),
             version=0,
             acting_user=story.shop.people[Role.MANAGER.value],
-            now=story.now,
+            now=story.now - BEFORE if days < 0 else story.now,
         )
+        if days < 0:
+            _live_through(story, night)
 
 
-def _plan(story: Story, school: School, on: datetime.date, key: UUID) -> Night:
+def load_the_van(story: Story) -> None:
+    """Load the first few instruments for the night to come, which opens it."""
+    night = Night.objects.filter(state=Night.State.PLANNED, on__gte=story.today).order_by("on", "pk").first()
+    if night is not None:
+        lines = {unit.pk: need.line for need in get_stock(night.allotment).needs for unit in need.picks}
+        for unit in Instrument.objects.filter(pk__in=list(lines)[:LOADED]).order_by("pk"):
+            nights_packing.load(
+                night=night,
+                instrument=unit,
+                line=lines[unit.pk],
+                acting_user=story.shop.people[Role.TECHNICIAN.value],
+                now=story.now,
+            )
+
+
+def _live_through(story: Story, night: Night) -> None:
+    """Load a van, bring all of it home again and close the night: that evening nobody signed."""
+    began = story.now - BEFORE
+    technician = story.shop.people[Role.TECHNICIAN.value]
+    shop = night.location_id
+    free: list[Any] = [
+        unit for line in night.allotment.lines.all() for unit in find_available(line.kind_id, line.size, location=shop)
+    ]
+    along = [unit for unit in free if unit.here.began_at < began][:LOADED]
+    given: Any = {"night": night, "acting_user": technician}
+    for unit in along:
+        nights_packing.load(instrument=unit, now=began, **given)
+    for unit in along:
+        nights_packing.unload(instrument=unit, location=night.location, now=began + datetime.timedelta(hours=5), **given)
+    night.refresh_from_db()
+    night.state, night.opened_at = Night.State.CLOSED, began
+    night.ended_at, night.ended_by = began + datetime.timedelta(hours=6), story.shop.people[Role.SPECIALIST.value]
+    night.save(update_fields=["state", "opened_at", "ended_at", "ended_by"])
+
+
+def _plan(story: Story, school: School, on: datetime.date) -> Night:
     people = story.shop.people
     lead, manager = people[Role.SPECIALIST.value], people[Role.MANAGER.value]
     facts = nights.NightFacts(
@@ -42,4 +86,5 @@ def _plan(story: Story, school: School, on: datetime.date, key: UUID) -> Night:
         lead=lead,
         notes="The side door by the parking lot is nearest. Two long tables are there; bring the extension cord.",
     )
+    key = UUID(int=story.chance.getrandbits(128))
     return nights.plan_night(school=school, facts=facts, request_key=key, acting_user=manager, now=story.now)

@@ -31,4 +31,5 @@ def load(*, households: int, seed: int, today: datetime.date, now: datetime.date
     schools.tell(story)
     nights.plan_nights(story)
     doors.open_doors(story)
+    nights.load_the_van(story)
     refresh_statistics()
