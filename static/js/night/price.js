@@ -47,7 +47,7 @@ const withTax = (kind, name, cents, rate) => {
 const total = (lines) => lines.reduce((sum, line) => sum + line.cents, 0n);
 
 const period = (rent, protection, taxes, note) => [
-  ...withTax("rent", note, rent, taxes.rent),
+  ...(rent ? withTax("rent", note, rent, taxes.rent) : []), // a first period that begins later has no line today
   ...(protection ? withTax("protection", note, protection, taxes.protection) : []),
 ];
 

@@ -31,7 +31,7 @@ export function kit(ctx) {
   };
 }
 
-const planWords = (plan, language) => (language === "es" ? plan.words_es ?? plan.words : plan.words) ?? [];
+const planWords = (plan, language) => (language === "es" && plan.words_es?.length ? plan.words_es : plan.words) ?? [];
 
 function planCard(ctx, plan) {
   const { draft, say, known } = ctx;
