@@ -21,12 +21,13 @@ export function kit(ctx) {
   const { say, pack, known } = ctx;
   const ours = known.required.filter((row) => isOurs(row, pack));
   const others = known.required.filter((row) => !isOurs(row, pack));
-  const name = (row) => row.name ?? pack.products.find((each) => each.id === row.product)?.name ?? "";
+  const from = (row) => (["school", "anywhere"].includes(row.sold_by) ? say(`kitFrom_${row.sold_by}`) : row.sold_by);
+  const name = (row) => row.words || row.name || pack.products.find((each) => each.id === row.product)?.name || "";
   return {
     head: say("kitHead"),
     body: [
       ours.length > 0 && choices({ name: "kit", legend: say("kitHint") }, ours.map((row) => kitRow(ctx, row))),
-      others.length > 0 && h("div", { class: "stack-tight" }, h("h2", {}, say("kitElsewhere")), h("ul", { class: "night-list" }, others.map((row) => h("li", {}, say("kitSoldBy", { n: row.quantity, name: name(row), by: row.sold_by }))))),
+      others.length > 0 && h("div", { class: "stack-tight" }, h("h2", {}, say("kitElsewhere")), h("ul", { class: "night-list" }, others.map((row) => h("li", {}, say("kitSoldBy", { n: row.quantity, name: name(row), by: from(row) }))))),
     ].filter(Boolean),
   };
 }
