@@ -266,7 +266,7 @@ class TestASecondChild:
         go_on(page)
         go_on(page)
         page.get_by_text("I agree to sign electronically, as said here").click()
-        page.get_by_role("button", name="Type the name instead").click()
+        draw(page)
         go_on(page)
         page.get_by_text("Cash", exact=True).click()
         page.get_by_label("Cash in hand").press_sequentially("50")

@@ -83,7 +83,8 @@ function scanning(ctx) {
         onkeydown: (event) => { if (event.key === "Enter" && event.target.value.trim()) { event.preventDefault(); scan(ctx, event.target.value); } } }),
       button(say("tagTake"), () => { if (draft.tag || !known.unit) scan(ctx, draft.tag ?? ""); })),
     camera(ctx));
-  box.addEventListener("scan", (event) => { event.preventDefault(); scan(ctx, event.detail.code); });
+  // A scanner that sends no Enter is heard only once it is quiet: by then the tag may have been taken and the step left.
+  box.addEventListener("scan", (event) => { event.preventDefault(); if (box.isConnected) scan(ctx, event.detail.code); });
   return [box, cards.length > 0 && choices({ name: "unit", legend: say("hereHead") }, cards), here.length > SHOWN && h("p", { class: "soft" }, say("hereMore", { n: here.length - SHOWN }))];
 }
 
