@@ -1,4 +1,5 @@
 // The tablet of a sign-up night: opens, locks, sends, and says what is not sent. The questions stand in steps.js.
+import { Beat } from "./beat.js";
 import { ask, postEnvelope } from "./office.js";
 import { loadPack } from "./pack.js";
 import { Queue } from "./queue.js";
@@ -19,8 +20,8 @@ class Tablet {
     this.page = page;
     this.night = Number(location.pathname.match(/^\/tablet\/(\d+)\/$/)?.[1]);
     const here = (address) => address.replace("/0/", `/${this.night}/`);
-    const { packUrl, takeInUrl, doorUrl, signInUrl, signOutUrl } = page.body.dataset;
-    this.urls = { pack: here(packUrl), takeIn: here(takeInUrl), door: here(doorUrl), signIn: `${signInUrl}?next=${location.pathname}`, signOut: signOutUrl };
+    const { packUrl, takeInUrl, doorUrl, signInUrl, signOutUrl, beatUrl } = page.body.dataset;
+    this.urls = { pack: here(packUrl), takeIn: here(takeInUrl), door: here(doorUrl), beat: here(beatUrl), signIn: `${signInUrl}?next=${location.pathname}`, signOut: signOutUrl };
     this.store = page.getElementById("store");
     this.steps = page.getElementById("steps");
     this.leaving = false;
@@ -140,6 +141,7 @@ class Tablet {
     this.queue.onChange((status) => this.tellState(describe(status)));
     this.unsent = new UnsentPanel(this.part('[data-panel="unsent"]'), { queue: this.queue, packOf: () => this.loaded.pack, say: (words) => this.say(words) });
     await this.queue.start();
+    new Beat({ vault, queue: this.queue, address: this.urls.beat }).start();
     for (const part of this.page.querySelectorAll("[data-when-open]")) part.hidden = false;
     this.page.querySelector('[data-show="unsent"]').disabled = false;
     this.watchIdle();
