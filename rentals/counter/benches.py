@@ -15,6 +15,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import include, path, reverse
 
 from rentals.counter import bench_data, bench_fleet
+from rentals.counter.nights.board.bench import night
 from rentals.families.queries import find_household_ids
 from rentals.inventory.models import Instrument
 from rentals.runtime.benches import Report, Run, bench, in_ms, percentile, timed
@@ -205,3 +206,6 @@ def _round(role: Role, addresses: list[str], rounds: int) -> list[float]:
 def fleet(run: Run) -> Report:
     """Scan, count and add up two hundred thousand instruments with three million moves; against one pass over the moves."""
     return bench_fleet.measure(run, signed_in)
+
+
+bench("night")(night)

@@ -1,0 +1,160 @@
+"""Tablets of the bench: they sign invented families up from the pack alone, and send over a network that fails as it is told."""
+
+import datetime
+import hashlib
+import http.client
+import json
+import random
+import threading
+import time
+import uuid
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+from rentals.agreements import night_text, wording
+from rentals.runtime.money import ZERO
+from rentals.runtime.templatetags.office import money, phone
+
+GIVE_UP_AFTER = 200
+
+
+@dataclass(frozen=True)
+class Network:
+    """How often something happens to a request, and to its answer; from a chance of its own, so that a seed gives it again."""
+
+    chance: random.Random
+    lost: float = 0.15
+    unanswered: float = 0.15
+    twice: float = 0.10
+
+
+@dataclass
+class Sender:
+    """One signed-in tablet's way to the office. `durations` are whole requests in seconds."""
+
+    address: tuple[str, int]
+    session: str
+    token: str
+    where: str
+    durations: list[float] = field(default_factory=list)
+    outcomes: dict[str, str] = field(default_factory=dict)
+
+    def post(self, envelope: dict[str, Any]) -> tuple[int, dict[str, Any]]:
+        """Send one sign-up over a connection of its own and return status and answer."""
+        began = time.perf_counter()
+        line = http.client.HTTPConnection(*self.address, timeout=60)
+        cookies = f"{self.session}; csrftoken={self.token}"
+        headers = {"Content-Type": "application/json", "Accept": "application/json", "Cookie": cookies, "X-CSRFToken": self.token}
+        line.request("POST", self.where, json.dumps(envelope), headers)
+        answer = line.getresponse()
+        body = answer.read()
+        line.close()
+        self.durations.append(time.perf_counter() - began)
+        return answer.status, json.loads(body) if answer.getheader("Content-Type", "").startswith("application/json") else {}
+
+    def send_all(self, envelopes: list[dict[str, Any]], network: Network) -> None:
+        """Send until everything is answered, in another order each round, as a tablet does whose network comes and goes."""
+        waiting = list(envelopes)
+        for _ in range(GIVE_UP_AFTER):
+            if not waiting:
+                return
+            network.chance.shuffle(waiting)
+            waiting = [each for each in waiting if not self._once(each, network)]
+        message = f"{len(waiting)} sign-ups were never answered"
+        raise RuntimeError(message)
+
+    def _once(self, envelope: dict[str, Any], network: Network) -> bool:
+        if network.chance.random() < network.lost:
+            return False
+        answered = network.chance.random() >= network.unanswered
+        if network.chance.random() < network.twice:
+            other = threading.Thread(target=self.post, args=[envelope])
+            other.start()
+            status, body = self.post(envelope)
+            other.join()
+        else:
+            status, body = self.post(envelope)
+        if status != 200 or not answered:
+            return False
+        self.outcomes[envelope["id"]] = body["outcome"]
+        return True
+
+
+def make_envelope(
+    pack: dict[str, Any], *, number: int, device: uuid.UUID, unit: dict[str, Any], made_at: datetime.datetime
+) -> dict[str, Any]:
+    """Sign family `number` up for a unit of the pack, paid in cash: price, text and its SHA-256 from the pack alone."""
+    item = unit["item"]
+    row = next(each for each in pack["prices"] if (each["item"], each["is_new"]) == (item, unit["is_new"]))
+    name = f"Fam{number:04d}"
+    home = {
+        "name": name,
+        "street": f"{number} Bench Road",
+        "unit": "",
+        "city": "Springdale",
+        "state": "IL",
+        "postal_code": "62704",
+    }
+    adult = {"given_name": "Alex", "family_name": name, "phone": f"+1312555{number:04d}", "email": ""}
+    child = {"given_name": "Sky", "family_name": name, "grade": 5}
+    programme = pack["night"]["programmes"][0]
+    quote = pack["quotes"][row["with"]]
+    lines = [(each["words"], Decimal(each["amount"])) for each in quote["due_lines"]]
+    due = sum((amount for _, amount in lines), ZERO)
+    facts = {
+        **{key: home[key] for key in ("city", "state", "postal_code", "street")},
+        "guardian": f"Alex {name}",
+        "reached": phone(adult["phone"]),
+        "number": "",
+        "student": f"Sky {name}",
+        "programme": programme["name"],
+        "model": next(each["words"] for each in pack["items"] if each["id"] == item),
+        "tag": unit["tag"],
+        "serial": unit["serial"],
+        "due_today": money(due),
+        "lines": "; ".join(f"{words} {money(amount)}" for words, amount in lines),
+    }
+    chosen = {
+        "family": "new",
+        "student_line": "in_programme",
+        "unit": "serial" if unit["serial"] else "tag",
+        "condition": unit["grade"],
+        "receipt": "assigned",
+        "due": "due",
+    }
+    sections = night_text.fill(pack["texts"], quote["sections"], facts, chosen)
+    shown = {
+        "due_today": f"{due:.2f}",
+        "monthly": quote["each_month"],
+        "text_sha256": hashlib.sha256(wording.plain_text(sections).encode()).hexdigest(),
+        "text": [{"heading": each.heading, "paragraphs": list(each.paragraphs)} for each in sections],
+    }
+    signature = {"signer_name": f"Alex {name}", "method": "typed", "strokes": "", "signed_at": made_at.isoformat()}
+    return {
+        "format": 1,
+        "id": str(uuid.UUID(int=device.int ^ number)),
+        "night": pack["night"]["id"],
+        "device": str(device),
+        "sequence": number,
+        "made_at": made_at.isoformat(),
+        "was_offline": True,
+        "pack": pack["version"],
+        "language": "en",
+        "waiting": None,
+        "home_form": None,
+        "household": home,
+        "guardian": adult,
+        "student": child,
+        "programme": programme["id"],
+        "item": item,
+        "is_new": unit["is_new"],
+        "instrument": unit["id"],
+        "plan_version": row["plan_version"],
+        "protection": True,
+        "goods": [],
+        "received_at": "school",
+        "shown": shown,
+        "signature": {**signature, "consent_version": pack["texts"]["consent"]["version"]},
+        "payment": {"method": "cash", "amount": f"{due:.2f}", "cheque_number": ""},
+    }
