@@ -342,6 +342,8 @@ class Scenario:
             "report_code": "receivables",
             "batch_id": MoveBatch.objects.order_by("pk")[0].pk,
             "scan_id": MoveScan.objects.order_by("pk")[0].pk,
+            "night_number.number": 1,
+            "night_hand_over.tablet_id": 1,
             "sale_id": FleetSale.objects.order_by("pk")[0].pk,
             "custody_id": Custody.objects.order_by("pk")[0].pk,
             "asset_id": FleetAsset.objects.get(instrument=rented).pk,
