@@ -24,7 +24,7 @@ from rentals.portal import queries as portal
 from rentals.runtime.templatetags.office import phone
 from rentals.staff.models import Office
 from schools import nights
-from schools.models import Night, Programme, RequiredItem
+from schools.models import ApprovedItem, Night, Programme, RequiredItem
 
 FORMAT = 1
 VERSION_LENGTH = 16
@@ -60,8 +60,8 @@ def make_pack(night: Night, *, made_at: datetime.datetime) -> dict[str, Any]:
         "quotes": prices.quotes,
         "taxes": {**{sort: _rate(rate) for sort, rate in taxes.items()}, "area": area.name},
         "products": _products(asked),
-        "required": [_asked(row) for row in asked],
-        "approved": [],
+        "required": _asked(asked),
+        "approved": _approved(programmes, items),
         "texts": {**prices.texts.as_dict(), "consent": {"version": wording.CONSENT_VERSION, "text": wording.consent_wording()}},
         "families": _families(programmes, area, night.on),
         "home_forms": portal.list_home_forms(night),
@@ -98,7 +98,7 @@ def _night(night: Night, programmes: list[Programme]) -> dict[str, Any]:
                 "id": each.pk,
                 "kind": each.kind,
                 "name": str(each),
-                "starting_grade": getattr(each, "starting_grade", None),
+                "starting_grade": each.starting_grade,
             }
             for each in programmes
         ],
@@ -167,24 +167,41 @@ def _plan(version: PlanVersion) -> dict[str, Any]:
 
 
 def _required(programmes: list[Programme]) -> list[RequiredItem]:
-    rows = RequiredItem.objects.filter(programme__in=programmes, product__is_active=True)
+    rows = RequiredItem.objects.filter(Q(product=None) | Q(product__is_active=True), programme__in=programmes)
     return list(rows.select_related("product").order_by("programme", "kind", "product__name", "pk"))
 
 
 def _products(asked: Iterable[RequiredItem]) -> list[dict[str, Any]]:
-    products: dict[Any, Product] = {row.product_id: row.product for row in asked}
+    products: dict[str, Product] = {row.product.pk: row.product for row in asked if row.product is not None}
     return [{"id": each.pk, "name": each.name, "price": str(each.price.amount)} for each in products.values()]
 
 
-def _asked(row: RequiredItem) -> dict[str, Any]:
-    return {
-        "programme": row.programme_id,
-        "kind": row.kind_id,
-        "product": row.product_id,
-        "quantity": row.quantity,
-        "alternatives": [],
-        "sold_by": getattr(row, "sold_by", ""),
-    }
+def _asked(asked: list[RequiredItem]) -> list[dict[str, Any]]:
+    """Return the lists line by line; where one of several is enough, one line with the others as `alternatives`."""
+    lines: dict[Any, list[RequiredItem]] = {}
+    for row in asked:
+        lines.setdefault((row.programme_id, row.kind_id, row.choice if row.choice is not None else -row.pk), []).append(row)
+    return [
+        {
+            "programme": first.programme_id,
+            "kind": first.kind_id,
+            "product": first.product_id,
+            "words": first.words,
+            "quantity": first.quantity,
+            "alternatives": [other.product_id for other in others if other.product_id],
+            "sold_by": str(first.sold_by),
+        }
+        for first, *others in lines.values()
+    ]
+
+
+def _approved(programmes: list[Programme], items: list[CatalogueItem]) -> list[dict[str, Any]]:
+    """Return the models a director approves, by programme and kind; a kind without a line may be any."""
+    kinds = {item.pk: item.kind_id for item in items}
+    found: dict[tuple[int, str], list[int]] = {}
+    for row in ApprovedItem.objects.filter(programme__in=programmes, item__in=items).order_by("programme", "item"):
+        found.setdefault((row.programme_id, kinds[row.item_id]), []).append(row.item_id)
+    return [{"programme": programme, "kind": kind, "items": ids} for (programme, kind), ids in found.items()]
 
 
 def _families(programmes: list[Programme], area: TaxArea, on: datetime.date) -> list[dict[str, Any]]:
