@@ -12,7 +12,6 @@ import { watchWorker } from "./keeping.js";
 
 const LOCK_AFTER_MS = 5 * 60_000;
 const LOOK_EVERY_MS = 20_000;
-const FRESH_EVERY_MS = 5 * 60_000;
 const TOUCHES = ["pointerdown", "keydown", "input", "scan"];
 
 class Tablet {

@@ -3,6 +3,7 @@
 import json
 import threading
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.urls import include, path
@@ -42,6 +43,7 @@ class Gym:
 
 
 GYM = Gym()
+PACK = Path(__file__).parents[2] / "data" / "night_pack.json"
 
 
 @requires("nights.sign_up")
@@ -52,19 +54,18 @@ def night_take_in(request: HttpRequest) -> HttpResponse:
 
 @requires("nights.sign_up")
 def tablet_pack(request: HttpRequest, night_id: int) -> HttpResponse:
-    """Give a small pack with one family."""
+    """Give a small pack with two instruments and one family."""
+    pack = json.loads(PACK.read_text())
     students = [{"id": 5, "given_name": "Ottilie", "family_name": "Quarrington", "grade": 5, "programme": 1}]
     family = {"household": 3, "name": "Quarrington", "city": "Springdale", "guardians": [], "students": students}
-    units = [{"id": n, "tag": f"VN-{n}", "serial": "", "item": 1, "grade": "good", "is_new": False} for n in (11, 12)]
-    night = {"id": night_id, "school": "Alder School", "on": "2026-11-30", "room": "Gym", "programmes": []}
+    night = {**pack["night"], "id": night_id, "school": "Alder School"}
     made_at = clock.now().isoformat()
-    return JsonResponse(
-        {"format": 1, "version": "0" * 16, "made_at": made_at, "night": night, "units": units, "families": [family]}
-    )
+    return JsonResponse({**pack, "made_at": made_at, "night": night, "units": pack["units"][:2], "families": [family]})
 
 
+# Of two addresses with one name Django gives the last: these stand in for the office's own.
 urlpatterns = [
+    path("", include("rentals.urls")),
     path("test/take-in/", night_take_in, name="night_take_in"),
     path("test/<int:night_id>/pack/", tablet_pack, name="tablet_pack"),
-    path("", include("rentals.urls")),
 ]
