@@ -18,7 +18,7 @@ def tell(story: Story) -> None:
     for place, programme in enumerate(Programme.objects.order_by("pk")[:6]):
         Programme.objects.filter(pk=programme.pk).update(expected_beginners=18 + 7 * place)
         shirt = {"words": "Concert shirt", "sold_by": RequiredItem.SoldBy.SCHOOL, "note": "Sizes are tried on at school"}
-        for item in programme.required_items.order_by("kind", "pk").distinct("kind"):
+        for item in programme.required_items.order_by("kind_id", "pk").distinct("kind_id"):
             RequiredItem.objects.create(programme=programme, kind_id=item.kind_id, **shirt)
     for director in Director.objects.order_by("pk")[:2]:
         on = story.today - datetime.timedelta(days=30)
