@@ -179,6 +179,10 @@ CELERY_BEAT_SCHEDULE: dict[str, dict[str, object]] = {
         "task": "rentals.agreements.tasks.purge_sign_up_drafts",
         "schedule": crontab(hour=3, minute=20),
     },
+    "purge discarded sign-ups of nights": {
+        "task": "rentals.counter.tasks.purge_envelopes",
+        "schedule": crontab(hour=3, minute=30),
+    },
     "purge forms from home": {"task": "rentals.portal.tasks.purge_home_forms", "schedule": crontab(hour=3, minute=40)},
 }
 

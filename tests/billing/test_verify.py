@@ -39,6 +39,10 @@ PROMISE = """
                                      made_by_id, ending, why)
     SELECT id, 'promise', 20, 20, 'Jo', '', 3, '2026-02-01', '2026-02-01 12:00+0', (SELECT min(id) FROM staff_user), '', ''
       FROM families_household ORDER BY id LIMIT 1"""
+NIGHT = """
+    INSERT INTO schools_night (school_id, "on", begins_at, ends_at, room, expected_families, location_id, notes, state, version,
+                               made_at, made_by_id)
+    SELECT -1, '2026-03-02', '17:30', '20:00', 'Gym', 40, 'main', '', 'planned', 1, now(), min(id) FROM staff_user"""
 BREAKS = {
     "repairs_as_agreed": [
         "INSERT INTO inventory_workorder (number, instrument_id, kind, problem_kind, problem, state, state_since, outcome, "
@@ -164,6 +168,22 @@ BREAKS = {
     "rented_are_with_their_family": [
         "INSERT INTO agreements_agreementunit (agreement_id, instrument_id, role, began_at) "
         "SELECT (SELECT min(id) FROM agreements_agreement), i.id, 'rented', '2026-01-01' FROM inventory_instrument i"
+    ],
+    "night_sign_ups_are_agreements": [
+        NIGHT,
+        "INSERT INTO agreements_nightsignup (id, night_id, device, sequence, made_at, received_at, sent_by_id, was_offline, "
+        "pack, state, reason, why, differs, agreement_id, discard_reason) SELECT gen_random_uuid(), n.id, gen_random_uuid(), 1, "
+        "now(), now(), n.made_by_id, true, '', 'arrived', '', '', '[]', a.id, '' "
+        "FROM schools_night n, (SELECT min(id) AS id FROM agreements_agreement) a",
+    ],
+    "promises_stand": [
+        "INSERT INTO agreements_unitpromise (agreement_id, item_id, why, made_at) "
+        "SELECT id, item_id, 'Not there', now() FROM agreements_agreement WHERE ended_on IS NOT NULL LIMIT 1"
+    ],
+    "night_units_went_where_they_say": [
+        NIGHT,
+        "INSERT INTO schools_nightunit (night_id, instrument_id, loaded_at, loaded_by_id, ended_at, ended_by_id, outcome) "
+        "SELECT n.id, i.id, now(), n.made_by_id, now(), n.made_by_id, 'given' FROM schools_night n, inventory_instrument i",
     ],
     "held_are_kept_aside": [
         "INSERT INTO inventory_hold (instrument_id, reason, began_at, made_by_id) "
