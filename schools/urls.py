@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from schools.views import directors, districts
+from schools.views import directors, districts, wishes
 from schools.views import schools as views
 
 urlpatterns = [
@@ -23,4 +23,9 @@ urlpatterns = [
     path("schools/<int:school_id>/days/", districts.school_days_add, name="school_days_add"),
     path("school-days/<int:day_id>/remove/", districts.school_day_remove, name="school_day_remove"),
     path("programmes/<int:programme_id>/required/copy/", views.copy_required_list, name="required_list_copy"),
+    path("programmes/<int:programme_id>/wishes/", wishes.programme_wishes, name="programme_wishes"),
+    path("programmes/<int:programme_id>/wishes/beginners/", wishes.wish_expected, name="wish_expected"),
+    path("programmes/<int:programme_id>/wishes/models/", wishes.wish_approved, name="wish_approved"),
+    path("programmes/<int:programme_id>/wishes/sizes/", wishes.wish_size, name="wish_size"),
+    path("programmes/<int:programme_id>/wishes/take-off/", wishes.wish_take_off, name="wish_take_off"),
 ]

@@ -88,7 +88,7 @@ def parts_to_send(before: Answers, after: Answers, *, taken: bool) -> set[str]:
         parts |= {"size", "model"}
     if changed & {"plan"}:
         parts.add("model")
-    if changed & {"arm", "grade", "student", "size"} and "size" not in parts:
+    if changed & {"arm", "grade", "student", "programme", "size"} and "size" not in parts:
         parts.add("proposal")
     if changed & {"kind", "tier", "plan", "size", "tag"}:
         parts.add("protection")

@@ -18,6 +18,7 @@ from rentals.inventory import rules as fleet_rules
 from rentals.inventory.models import CatalogueItem, Instrument, InstrumentKind, Product
 from rentals.inventory.reference import list_sizes
 from schools import queries as schools
+from schools import wishes
 from schools.models import Programme, RequiredItem
 
 NEW = "new"
@@ -51,7 +52,7 @@ def load_known(draft: SignUpDraft, today: datetime.date) -> Known:
         household=household,
         guardians=list(household.guardians.order_by("-is_primary", "pk")),
         students=list(household.students.order_by("given_name", "pk")),
-        programmes=list(schools.list_programmes()),
+        programmes=list(wishes.with_wishes(schools.list_programmes())),
         rates=list(queries.list_rates(today)),
         versions=queries.list_offered_versions(),
         today=today,
@@ -177,6 +178,13 @@ class Panel:
     quote: quotes.Quote | None
     no_quote: str
     rents: Mapping[str, Sequence[Decimal]] = field(default_factory=dict)
+    usual_size: str = ""
+    approved: Mapping[int, str] = field(default_factory=dict)
+
+    @property
+    def is_off_list(self) -> bool:
+        """Whether the instrument chosen is a model that the director's list leaves out."""
+        return bool(self.approved) and self.unit is not None and self.unit.item_id not in self.approved
 
     @property
     def taken_goods(self) -> tuple[tuple[Product, int], ...]:
@@ -211,7 +219,16 @@ def build_panel(answers: Answers, known: Known) -> Panel:
         quote=quote,
         no_quote=no_quote,
         rents=_rents(picked),
+        usual_size=_usual_size(picked) if sizes else "",
+        approved=wishes.approved_models(picked.programme, picked.kind.pk) if picked.programme and picked.kind else {},
     )
+
+
+def _usual_size(picked: Picked) -> str:
+    """The size that the director usually wants for the student's school year."""
+    if picked.programme is None or picked.kind is None or picked.grade is None:
+        return ""
+    return wishes.usual_size(picked.programme, picked.kind.pk, picked.grade)
 
 
 def _rents(picked: Picked) -> dict[str, list[Decimal]]:

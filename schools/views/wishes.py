@@ -1,0 +1,101 @@
+"""Screens of what a programme's director asks for: beginners by kind, approved models, usual sizes."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_POST, require_safe
+
+from rentals.staff.parking import stands_on
+from rentals.staff.policy import acting_user, may, requires
+from schools import wish_forms, wishes
+from schools.models import ApprovedItem, KindExpected, Programme, UsualSize
+
+FORMS: dict[str, Any] = {
+    "expected": wish_forms.ExpectedForm,
+    "approved": wish_forms.ApprovedForm,
+    "sizes": wish_forms.UsualSizeForm,
+}
+
+
+@requires("schools.view")
+@require_safe
+def programme_wishes(request: HttpRequest, programme_id: int) -> HttpResponseBase:
+    """Show what a programme's director asks for, and take more in."""
+    return _page(request, _programme(programme_id))
+
+
+def _page_of_wishes(programme_id: int) -> str:
+    return reverse("programme_wishes", args=[programme_id])
+
+
+@requires("schools.edit")
+@require_POST
+@stands_on(_page_of_wishes)
+def wish_expected(request: HttpRequest, programme_id: int) -> HttpResponseBase:
+    """Write down how many begin on a kind."""
+    programme = _programme(programme_id)
+    form = wish_forms.ExpectedForm(request.POST, prefix="expected")
+    if not form.is_valid():
+        return _page(request, programme, refused=form)
+    row = wishes.expect(programme=programme, **form.cleaned_data, acting_user=acting_user(request))
+    return _saved(request, programme, f"{row.kind}: {row.count} begin.")
+
+
+@requires("schools.edit")
+@require_POST
+@stands_on(_page_of_wishes)
+def wish_approved(request: HttpRequest, programme_id: int) -> HttpResponseBase:
+    """Put a model on the director's list."""
+    programme = _programme(programme_id)
+    form = wish_forms.ApprovedForm(request.POST, prefix="approved")
+    if not form.is_valid():
+        return _page(request, programme, refused=form)
+    row = wishes.approve(programme=programme, **form.cleaned_data, acting_user=acting_user(request))
+    return _saved(request, programme, f"On the director’s list: {row.item}.")
+
+
+@requires("schools.edit")
+@require_POST
+@stands_on(_page_of_wishes)
+def wish_size(request: HttpRequest, programme_id: int) -> HttpResponseBase:
+    """Write a school year's usual size down."""
+    programme = _programme(programme_id)
+    form = wish_forms.UsualSizeForm(request.POST, prefix="sizes")
+    if not form.is_valid():
+        return _page(request, programme, refused=form)
+    row = wishes.set_usual_size(programme=programme, **form.cleaned_data, acting_user=acting_user(request))
+    return _saved(request, programme, f"{row.kind} in grade {row.grade}: usually {row.size}.")
+
+
+@requires("schools.edit")
+@require_POST
+def wish_take_off(request: HttpRequest, programme_id: int) -> HttpResponseBase:
+    """Take one wish off: `expected`, `approved` or `sizes` names the row."""
+    programme = _programme(programme_id)
+    models: dict[str, Any] = {"expected": KindExpected, "approved": ApprovedItem, "sizes": UsualSize}
+    for name, model in models.items():
+        written = request.POST.get(name, "")
+        if written.isascii() and written.isdigit() and len(written) < 16:
+            wishes.take_off(model=model, programme=programme, pk=int(written), acting_user=acting_user(request))
+            messages.success(request, "Taken off.")
+    return redirect("programme_wishes", programme.pk)
+
+
+def _programme(programme_id: int) -> Programme:
+    return get_object_or_404(Programme.objects.select_related("school"), pk=programme_id)
+
+
+def _page(request: HttpRequest, programme: Programme, refused: Any = None) -> HttpResponse:
+    context: dict[str, Any] = {"programme": programme, "wishes": wishes.list_wishes(programme.pk), "form": refused}
+    if may(request.user, "schools.edit"):
+        made = {name: form(prefix=name) for name, form in FORMS.items()}
+        context["forms"] = {**made, **({refused.prefix: refused} if refused is not None else {})}
+    return render(request, "schools/wishes.html", context, status=200 if refused is None else 422)
+
+
+def _saved(request: HttpRequest, programme: Programme, said: str) -> HttpResponse:
+    messages.success(request, said)
+    return redirect("programme_wishes", programme.pk)
