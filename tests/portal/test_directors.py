@@ -21,7 +21,7 @@ from tests.agreements.factories import AgreementFactory
 from tests.factories import UserFactory
 from tests.families.factories import GuardianFactory, HouseholdFactory, StudentFactory
 from tests.inventory.factories import InstrumentFactory
-from tests.schools.factories import DirectorFactory, ErrandFactory, ProgrammeFactory, RosterConsentFactory
+from tests.schools.factories import DirectorFactory, ErrandFactory, ProgrammeFactory, RosterConsentFactory, SchoolDayFactory
 
 NOW = datetime.datetime(2026, 11, 28, 18, 0, tzinfo=datetime.UTC)
 TODAY = datetime.date(2026, 11, 28)
@@ -142,12 +142,16 @@ class TestRoster:
         assert [line.waits for line in part.waiting] == ["Waits for pick-up"]
         assert part.van_on == datetime.date(2026, 12, 1)  # the Tuesday after Saturday, Nov 28, 2026
 
+    def test_the_van_goes_by_a_day_without_school(self, programme):
+        SchoolDayFactory(school=programme.school, first_on=datetime.date(2026, 12, 1), last_on=datetime.date(2026, 12, 1))
+        assert roster.list_parts([programme], today=TODAY)[0].van_on == datetime.date(2026, 12, 8)  # the Tuesday after
+
     def test_reads_few_queries_and_no_private_column(self, director, programme):
         for number in range(12):
             rented(programme, family_name=f"Plover{number}")
         with CaptureQueriesContext(connection) as captured:
             roster.list_parts([programme], today=TODAY)
-        assert len(captured) <= 3
+        assert len(captured) <= 4
         for private in ("street", "phone", "email", "families_guardian", "families_household", "monthly", "rent"):
             assert not any(f'"{private}"' in query["sql"] for query in captured), private
 
