@@ -57,10 +57,9 @@ def page(office: Office, context, shelves):
     return opened
 
 
-def test_a_night_is_planned_and_its_van_packed(page, shelves):
+def plan(page):
+    """Plan a night of Alder School for eight families, led by Rosa Sample."""
     lead = SpecialistFactory(name="Rosa Sample")
-
-    # Planned.
     page.get_by_role("link", name="Plan a night").click()
     page.get_by_label("School").select_option(label="Alder School")
     page.get_by_role("button", name="Go on").click()
@@ -73,8 +72,11 @@ def test_a_night_is_planned_and_its_van_packed(page, shelves):
     page.get_by_label("Lead").select_option(label="Rosa Sample")
     page.get_by_role("button", name="Plan the night").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Alder School")
-    night = Night.objects.get()
-    assert night.staff.get().user == lead
+    assert Night.objects.get().staff.get().user == lead
+
+
+def test_a_night_is_planned_and_its_van_packed(page, shelves):
+    plan(page)
 
     # The allotment, followed with a pencil: five of eight families took a clarinet, no pool to lean on.
     page.get_by_role("link", name="Allotment").click()

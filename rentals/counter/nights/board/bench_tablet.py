@@ -98,38 +98,7 @@ def make_envelope(
     }
     adult = {"given_name": "Alex", "family_name": name, "phone": f"+1312555{number:04d}", "email": ""}
     child = {"given_name": "Sky", "family_name": name, "grade": 5}
-    programme = pack["night"]["programmes"][0]
-    quote = pack["quotes"][row["with"]]
-    lines = [(each["words"], Decimal(each["amount"])) for each in quote["due_lines"]]
-    due = sum((amount for _, amount in lines), ZERO)
-    facts = {
-        **{key: home[key] for key in ("city", "state", "postal_code", "street")},
-        "guardian": f"Alex {name}",
-        "reached": phone(adult["phone"]),
-        "number": "",
-        "student": f"Sky {name}",
-        "programme": programme["name"],
-        "model": next(each["words"] for each in pack["items"] if each["id"] == item),
-        "tag": unit["tag"],
-        "serial": unit["serial"],
-        "due_today": money(due),
-        "lines": "; ".join(f"{words} {money(amount)}" for words, amount in lines),
-    }
-    chosen = {
-        "family": "new",
-        "student_line": "in_programme",
-        "unit": "serial" if unit["serial"] else "tag",
-        "condition": unit["grade"],
-        "receipt": "assigned",
-        "due": "due",
-    }
-    sections = night_text.fill(pack["texts"], quote["sections"], facts, chosen)
-    shown = {
-        "due_today": f"{due:.2f}",
-        "monthly": quote["each_month"],
-        "text_sha256": hashlib.sha256(wording.plain_text(sections).encode()).hexdigest(),
-        "text": [{"heading": each.heading, "paragraphs": list(each.paragraphs)} for each in sections],
-    }
+    shown = _show(pack, pack["quotes"][row["with"]], unit, home, adult)
     signature = {"signer_name": f"Alex {name}", "method": "typed", "strokes": "", "signed_at": made_at.isoformat()}
     return {
         "format": 1,
@@ -146,7 +115,7 @@ def make_envelope(
         "household": home,
         "guardian": adult,
         "student": child,
-        "programme": programme["id"],
+        "programme": pack["night"]["programmes"][0]["id"],
         "item": item,
         "is_new": unit["is_new"],
         "instrument": unit["id"],
@@ -156,5 +125,42 @@ def make_envelope(
         "received_at": "school",
         "shown": shown,
         "signature": {**signature, "consent_version": pack["texts"]["consent"]["version"]},
-        "payment": {"method": "cash", "amount": f"{due:.2f}", "cheque_number": ""},
+        "payment": {"method": "cash", "amount": shown["due_today"], "cheque_number": ""},
+    }
+
+
+def _show(
+    pack: dict[str, Any], quote: dict[str, Any], unit: dict[str, Any], home: dict[str, str], adult: dict[str, str]
+) -> dict[str, Any]:
+    """Work out what a family reads: the sums, the text and its SHA-256."""
+    name = adult["family_name"]
+    lines = [(each["words"], Decimal(each["amount"])) for each in quote["due_lines"]]
+    due = sum((amount for _, amount in lines), ZERO)
+    facts = {
+        **{key: home[key] for key in ("city", "state", "postal_code", "street")},
+        "guardian": f"Alex {name}",
+        "reached": phone(adult["phone"]),
+        "number": "",
+        "student": f"Sky {name}",
+        "programme": pack["night"]["programmes"][0]["name"],
+        "model": next(each["words"] for each in pack["items"] if each["id"] == unit["item"]),
+        "tag": unit["tag"],
+        "serial": unit["serial"],
+        "due_today": money(due),
+        "lines": "; ".join(f"{words} {money(amount)}" for words, amount in lines),
+    }
+    chosen = {
+        "family": "new",
+        "student_line": "in_programme",
+        "unit": "serial" if unit["serial"] else "tag",
+        "condition": unit["grade"],
+        "receipt": "assigned",
+        "due": "due",
+    }
+    sections = night_text.fill(pack["texts"], quote["sections"], facts, chosen)
+    return {
+        "due_today": f"{due:.2f}",
+        "monthly": quote["each_month"],
+        "text_sha256": hashlib.sha256(wording.plain_text(sections).encode()).hexdigest(),
+        "text": [{"heading": each.heading, "paragraphs": list(each.paragraphs)} for each in sections],
     }
