@@ -14,6 +14,7 @@ OWN = {
     "search": {"prefix_ms", "phone_end_ms", "serial_end_ms", "typo_ms", "typo_hit_rate", "typo_ratio", "request_ms"},
     "fleet": {"scan_p95_ms", "count_seconds", "utilisation_seconds", "slowest_screen_ms", "most_queries", "screens"},
     "pages": {"of_bare_view", "most_queries", "p95_ms_of_two", "screens"},
+    "night": {"night_seconds", "lost", "units_twice", "doubled", "books_clean", "outcomes", "per_second", "call_p95_of_p50"},
 }
 
 
@@ -30,7 +31,7 @@ def databases(cursor):
 
 
 class TestShortForm:
-    @pytest.mark.parametrize("name", ["search", "pages", "fleet"])
+    @pytest.mark.parametrize("name", ["search", "pages", "fleet", "night"])
     def test_ends_with_one_object_that_says_what_it_must(self, owner_cursor, name):
         done = measure(name, "--size", "short")
         assert done.returncode == 0, done.stderr
@@ -41,6 +42,10 @@ class TestShortForm:
         assert databases(owner_cursor) == []
         if name in {"pages", "fleet"}:
             assert report["most_queries"] <= 12, report["screens"]
+        if name == "night":
+            assert (report["lost"], report["units_twice"], report["doubled"], report["books_clean"]) == (0, 0, 0, True)
+            assert sum(report["outcomes"].values()) == report["size"]["families"]
+            assert set(report["outcomes"]) == {"arrived", "arrived_without_unit"}
 
     def test_a_name_that_is_none_is_told_the_others(self):
         done = measure("speed")

@@ -37,8 +37,8 @@ class FirstPayment:
     method: str
     amount: Decimal
     cheque_number: str = ""
-    follows_later: bool = False
-    """The family pays by card or from its account once that can be done: nothing is taken now."""
+    less_agreed: bool = False
+    """A manager, not the person who took the money, agreed that less is paid now."""
 
 
 @transaction.atomic
@@ -60,7 +60,7 @@ def complete_sign_up(
     if any(product.price.amount for product, _ in signup.goods):
         made.append(_charge_goods(agreement, signup, acting_user, now))
     due = _sum_lines(made)
-    if payment.amount < due and not (payment.follows_later or may(acting_user, "agreements.defer_payment")):
+    if payment.amount < due and not (payment.less_agreed or may(acting_user, "agreements.defer_payment")):
         raise FirstPaymentTooSmallError(due, payment.amount)
     if payment.amount > 0:
         taken = payments.record_payment(

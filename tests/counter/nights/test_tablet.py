@@ -86,5 +86,11 @@ class TestDoor:
         assert answer["csrf"]
         assert answer["now"].endswith("+00:00")
 
+    def test_lets_nobody_but_a_manager_agree_to_nothing_tonight(self, client_as, night):
+        specialist = client_as("specialist")
+        NightStaff.objects.create(night=night, user=specialist.user)
+        url = reverse("tablet_door", args=[night.pk])
+        assert (client_as("manager").get(url).json()["defer"], specialist.get(url).json()["defer"]) == (True, False)
+
     def test_is_shut_to_who_does_not_work_there(self, client_as, night):
         assert client_as("specialist").get(reverse("tablet_door", args=[night.pk])).status_code == 404

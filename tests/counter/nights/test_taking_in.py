@@ -16,13 +16,16 @@ from rentals.counter.nights.intake.envelope import NotAnEnvelopeError, read_enve
 from rentals.families.models import Household
 from rentals.inventory.models import Custody
 from rentals.inventory.queries import get_whereabouts
+from rentals.staff.models import User
 from schools.models import NightUnit
 from tests.counter.nights.tablets import ADULT, CHILD, FAMILY, Tablet, at, open_night
+from tests.factories import ManagerFactory, SpecialistFactory
 from tests.families.factories import HouseholdFactory, StudentFactory
 from tests.inventory.factories import ProductFactory, kind
 from tests.schools.factories import RequiredItemFactory
 
 pytestmark = pytest.mark.django_db
+NOTHING = {"method": "none", "amount": "0.00", "cheque_number": ""}
 
 
 @pytest.fixture
@@ -111,8 +114,9 @@ class TestArrives:
         assert home.street not in json.dumps(sent)
         assert take_in(night, sent).agreement.household == home
 
-    def test_leaves_the_first_payment_open_for_a_card(self, night, tablet):
-        row = take_in(night, tablet.envelope("CL-1", payment={"method": "none", "amount": "0.00", "cheque_number": ""}))
+    def test_leaves_the_first_payment_open_where_a_manager_agreed(self, night, tablet):
+        User.objects.filter(pk=night.staff.get().user_id).update(role="manager")
+        row = take_in(night, tablet.envelope("CL-1", payment=NOTHING))
         assert row.state == "arrived", row.why
         assert not Payment.objects.exists()
         assert Charge.objects.count() == 1
@@ -179,6 +183,26 @@ class TestNeedsAPerson:
         sent = copy.deepcopy(tablet.envelope("CL-1"))
         sent["shown"]["text_sha256"] = "0" * 64
         assert take_in(night, sent).reason == "text"
+
+    @pytest.mark.parametrize(("role", "state"), [("specialist", "attention"), ("manager", "arrived")])
+    def test_nothing_paid_waits_for_a_manager(self, night, tablet, role, state):
+        row = take_in(night, tablet.envelope("CL-1", payment=NOTHING))
+        assert (row.state, row.reason) == ("attention", "paid_less")
+        assert "A manager can agree to less." in row.why
+        assert not Agreement.objects.exists()
+        who = SpecialistFactory() if role == "specialist" else ManagerFactory()
+        row = operations.take_in_after_all(row=row, changes={}, acting_user=who, now=timezone.now(), today=night.on)
+        assert row.state == state, row.why
+        assert Charge.objects.count() == (state == "arrived")
+        assert not Payment.objects.exists()
+
+    def test_a_manager_who_was_not_told_has_not_agreed_to_less(self, night, tablet):
+        row = take_in(night, {**tablet.envelope("CL-1", payment=NOTHING), "programme": 10**6})
+        sent = {**keeping.open_envelope(row), "programme": night.programmes.get().pk}
+        row.sealed = keeping.seal_envelope(sent)
+        row.save()
+        row = operations.take_in_after_all(row=row, changes={}, acting_user=ManagerFactory(), now=timezone.now(), today=night.on)
+        assert (row.state, row.reason) == ("attention", "paid_less")
 
     def test_long_after_the_night(self, night, tablet):
         assert take_in(night, tablet.envelope("CL-1"), days_later=15).reason == "too_late"

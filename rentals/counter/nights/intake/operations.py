@@ -13,7 +13,7 @@ from rentals.counter.nights.intake.signing import NeedsAPersonError, moment_of, 
 from rentals.runtime import locks
 from rentals.staff.models import User
 from rentals.staff.operations import RequestKeyReusedError, claim_request, keep_answer
-from rentals.staff.policy import require
+from rentals.staff.policy import may, require
 from schools.models import Night
 from schools.nights import open_if_planned
 
@@ -67,8 +67,9 @@ def take_in_after_all(
     """Try once more to take in what needed attention, with typed mistakes of a new family put right; return the line.
 
     `changes` are fields by part ("household", "guardian", "student"). The text that was signed names them as they were typed, so
-    the agreement keeps that text; the family is written down as corrected. It stays in need of attention when a person must still
-    decide. Raises SettledError, NotAnEnvelopeError for a correction that cannot be, RowsBusyError, PermissionDenied.
+    the agreement keeps that text; the family is written down as corrected. A manager who takes in what waits because less was
+    paid agrees to that. It stays in need of attention when a person must still decide. Raises SettledError, RowsBusyError,
+    NotAnEnvelopeError for a correction that cannot be, PermissionDenied.
     """
     require(acting_user, "nights.sign_up")
     night: Night = locks.lock_one(Night.objects.select_related("school", "location").filter(pk=row.night_id))
@@ -77,7 +78,8 @@ def take_in_after_all(
     assert raw is not None
     envelope = read_envelope(raw)
     right = read_envelope({**raw, **{part: {**raw[part], **fields} for part, fields in changes.items() if fields}})
-    _try(locked, envelope, locked.sent_by, now, today, right=right)
+    less_agreed = locked.reason == "paid_less" and may(acting_user, "agreements.defer_payment")
+    _try(locked, envelope, locked.sent_by, now, today, right=right, less_agreed=less_agreed)
     if locked.state == NightSignUp.State.ARRIVED:
         locked.resolved_at, locked.resolved_by = now, acting_user
     locked.save()
@@ -112,11 +114,12 @@ def _try(
     today: datetime.date,
     *,
     right: Envelope | None = None,
+    less_agreed: bool = False,
 ) -> None:
     """Make the agreement, or say why a person must decide; `row` is changed and not saved. `person` is who took the money."""
     night, moment = row.night, moment_of(envelope, row.night, now=now, today=today)
     try:
-        agreement = sign(envelope, night, moment, person, right=right)
+        agreement = sign(envelope, night, moment, person, right=right, less_agreed=less_agreed)
     except NeedsAPersonError as error:
         row.state, row.reason, row.why = NightSignUp.State.ATTENTION, error.reason, error.why
         row.differs, row.sealed = [list(each) for each in error.differs], seal_envelope(envelope.raw)

@@ -73,20 +73,30 @@ def moment_of(envelope: Envelope, night: Night, *, now: datetime.datetime, today
     return Moment(now, today, min(signed, now))
 
 
-def sign(envelope: Envelope, night: Night, moment: Moment, acting_user: User, *, right: Envelope | None = None) -> Agreement:
+def sign(
+    envelope: Envelope,
+    night: Night,
+    moment: Moment,
+    acting_user: User,
+    *,
+    right: Envelope | None = None,
+    less_agreed: bool = False,
+) -> Agreement:
     """Make the agreement of an envelope; inside the operation that takes it in, its night locked.
 
     `right` is the envelope with typed mistakes corrected: the family is written down so, and the text stays as it was signed.
+    `less_agreed`: a manager who takes it in after all agreed that less was paid than is due.
 
     Where the instrument is gone or not along, the agreement is made with a promise. Raises NeedsAPersonError: nothing was made.
     """
     _check_day(night, moment)
-    families = right or envelope
+    families, paid = right or envelope, envelope.payment
+    payment = FirstPayment("cash" if paid.method == "none" else paid.method, paid.amount, paid.cheque_number, less_agreed)
     try:
-        return _sign(envelope, families, night, moment, acting_user)
+        return _sign(envelope, families, night, moment, acting_user, payment=payment)
     except errors.InstrumentNotAvailableError as error:
         why = f"{error.instrument.asset_tag} was not free any more: it is {place_of(error)}."
-        return _sign(envelope, families, night, moment, acting_user, gone=why)
+        return _sign(envelope, families, night, moment, acting_user, payment=payment, gone=why)
 
 
 def place_of(error: errors.InstrumentNotAvailableError) -> str:
@@ -104,7 +114,14 @@ def _check_day(night: Night, moment: Moment) -> None:
 
 
 def _sign(
-    envelope: Envelope, families: Envelope, night: Night, moment: Moment, acting_user: User, *, gone: str = ""
+    envelope: Envelope,
+    families: Envelope,
+    night: Night,
+    moment: Moment,
+    acting_user: User,
+    *,
+    payment: FirstPayment,
+    gone: str = "",
 ) -> Agreement:
     """Sign in a savepoint; `gone` says why the instrument named is not given out."""
     try:
@@ -118,7 +135,7 @@ def _sign(
             agreement = complete_sign_up(
                 draft=draft,
                 signup=signup,
-                payment=_payment(envelope),
+                payment=payment,
                 acting_user=acting_user,
                 now=_not_before_it_came(signup, moment),
                 today=night.on,
@@ -128,12 +145,6 @@ def _sign(
     except tuple(REASONS) as error:
         reason = next(code for sort, code in REASONS.items() if isinstance(error, sort))
         raise NeedsAPersonError(reason, str(error)) from error
-
-
-def _payment(envelope: Envelope) -> FirstPayment:
-    paid = envelope.payment
-    later = paid.method == "none"
-    return FirstPayment("cash" if later else paid.method, paid.amount, paid.cheque_number, follows_later=later)
 
 
 def _read_sign_up(envelope: Envelope, night: Night, people: People, gone: str) -> operations.SignUp:

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_safe
 from rentals.counter.nights.tablet import shell
 from rentals.runtime import clock
 from rentals.runtime.camera import with_camera
-from rentals.staff.policy import acting_user, open_to_all, requires
+from rentals.staff.policy import acting_user, may, open_to_all, requires
 from schools import nights
 from schools.models import Night
 
@@ -55,7 +55,11 @@ def tablet_worker(request: HttpRequest) -> HttpResponseBase:
 @requires("nights.sign_up")
 @require_safe
 def tablet_door(request: HttpRequest, night_id: int) -> HttpResponseBase:
-    """Say who is signed in, with a fresh token for sending and the office's time. A stranger is sent to sign in."""
-    night = my_night_or_404(request, night_id)
-    facts = {"person": acting_user(request).name, "csrf": get_token(request), "now": clock.now().isoformat()}
-    return JsonResponse({**facts, "night": {"id": night.pk, "school": str(night.school), "state": night.state}})
+    """Say who is signed in, with a fresh token for sending and the office's time. A stranger is sent to sign in.
+
+    `defer` is whether this person may agree that nothing is paid tonight; the office asks again when it takes a sign-up in.
+    """
+    night, person = my_night_or_404(request, night_id), acting_user(request)
+    facts = {"person": person.name, "csrf": get_token(request), "now": clock.now().isoformat()}
+    defer = may(person, "agreements.defer_payment")
+    return JsonResponse({**facts, "defer": defer, "night": {"id": night.pk, "school": str(night.school), "state": night.state}})
