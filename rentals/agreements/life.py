@@ -6,8 +6,9 @@ from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
+from rentals.agreements import promises
 from rentals.agreements.models import Agreement, AgreementHold, LifeEvent, PeriodTerms
-from rentals.agreements.moves import Move, State, check_move
+from rentals.agreements.moves import NEED_INSTRUMENT, Move, State, WaitsForInstrumentError, check_move
 from rentals.agreements.periods import Segment
 from rentals.families.models import Household
 from rentals.runtime import locks
@@ -101,8 +102,14 @@ def state_under(agreement: Agreement, hold: AgreementHold | None) -> State:
 
 
 def check(agreement: Agreement, move: Move) -> None:
-    """Raise MoveNotPossibleError unless the agreement, locked by the caller, may be moved so now."""
-    check_move(agreement.number, state_of(agreement), move)
+    """Raise MoveNotPossibleError unless the agreement, locked by the caller, may be moved so now.
+
+    WaitsForInstrumentError is one: what the move is about has not come yet.
+    """
+    state = state_of(agreement)
+    check_move(agreement.number, state, move)
+    if move in NEED_INSTRUMENT and promises.is_waiting(agreement):
+        raise WaitsForInstrumentError(agreement.number, state, move)
 
 
 def last_seen(agreement: Agreement) -> int:

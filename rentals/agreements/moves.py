@@ -122,6 +122,21 @@ class MoveNotPossibleError(Exception):
         )
 
 
+NEED_INSTRUMENT = frozenset({Move.STEP_UP, Move.QUOTE_PAYOFF, Move.BUY, Move.REPORT_LOSS, Move.RECALL})
+"""Moves of an instrument that the family has: none of them is possible while it still waits for it."""
+
+
+class WaitsForInstrumentError(MoveNotPossibleError):
+    """The family has not got its instrument yet."""
+
+    def __init__(self, number: str, state: State, move: Move) -> None:
+        super().__init__(number, state, move)
+        self.args = (
+            f"The family still waits for the instrument of {number}: nobody can {WORDS[move]} before it has one. "
+            "Assign one, exchange it for another model, or end the agreement.",
+        )
+
+
 def possible(state: State) -> tuple[Move, ...]:
     """Return the moves a state allows, in the order of the table.
 

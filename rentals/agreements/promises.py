@@ -49,6 +49,18 @@ def settle_promise(*, agreement: Agreement, given: Instrument | None, acting_use
         promise.save(update_fields=["settled_at", "settled_by", "given"])
 
 
+def is_waiting(agreement: Agreement) -> bool:
+    """Tell whether the instrument of an agreement is still to come."""
+    return UnitPromise.objects.filter(agreement=agreement, settled_at=None).exists()
+
+
+def carry_promise(*, before: Agreement, after: Agreement, acting_user: User, now: datetime) -> None:
+    """Let the agreement that goes on in another's place wait for the same instrument; with the one before it is settled."""
+    for promise in UnitPromise.objects.select_related("promised", "night").filter(agreement=before, settled_at=None):
+        make_promise(agreement=after, promised=Promised(promise.why, promise.promised), night=promise.night, now=now)
+        settle_promise(agreement=before, given=None, acting_user=acting_user, now=now)
+
+
 def list_open_promises(night: Night | None = None) -> QuerySet[UnitPromise]:
     """List the promises still open, the oldest first, of one night or of all, with what a line about each needs."""
     promises = UnitPromise.objects.filter(settled_at=None)

@@ -19,6 +19,7 @@ from rentals.agreements.models import (
     TaxAreaPostalCode,
     TaxExemption,
     TaxRate,
+    UnitPromise,
 )
 from rentals.agreements.quotes import Quote, condition_of, make_quote, pick_rate
 from rentals.families.models import Household
@@ -265,10 +266,11 @@ def quote_as_signed(
 
 
 def list_agreements() -> QuerySet[Agreement]:
-    """List all agreements, newest first, with what a line about one needs and their open units as `open_units`."""
+    """List all agreements, newest first, with what a line about one needs: their open units as `open_units`, and `waits`."""
     units = AgreementUnit.objects.filter(ended_at=None).select_related("instrument__item").order_by("role")
     return (
         Agreement.objects.select_related("household", "guardian", "student", "item__kind", "plan_version", "programme__school")
+        .annotate(waits=Exists(UnitPromise.objects.filter(agreement=OuterRef("pk"), settled_at=None)))
         .prefetch_related(Prefetch("units", queryset=units, to_attr="open_units"))
         .order_by("-signed_at", "-pk")
     )

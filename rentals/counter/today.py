@@ -6,6 +6,7 @@ from billing import adjustments
 from billing import queries as books
 from billing.collecting import call_list
 from billing.taking import queries as takings
+from rentals.agreements import promises
 from rentals.documents import queries as documents
 from rentals.inventory import queries as inventory
 from rentals.staff.today import COUNTS
@@ -25,4 +26,5 @@ def count_what_waits() -> None:
     COUNTS["aging"] = lambda today: len(books.list_overdue(today))
     COUNTS["call_list"] = call_list.count_calls
     COUNTS["bench_queue"] = lambda today: inventory.list_bench_queue().count()
+    COUNTS["instruments_to_come"] = lambda today: promises.list_open_promises().count()
     COUNTS["cleanings"] = lambda today: inventory.list_cleanings_due(today).count()

@@ -45,6 +45,7 @@ def _act(label: str, note: str, url_name: str, capability: str, *roles: Role) ->
 ACTS = [
     _act("Sign a family up", "Student, instrument, plan, signature", "signup", "agreements.sign", SPECIALIST, MANAGER),
     _act("Find a family", "Account, agreements, payments", "households", "households.view", SPECIALIST, BOOKKEEPER, MANAGER),
+    _act("Instruments to come", "Families that signed and wait", "instruments_to_come", "nights.sign_up", SPECIALIST, MANAGER),
     _act("My takings", "Count down what I took today", "my_takings", "takings.count", SPECIALIST, BOOKKEEPER, MANAGER),
     _act("Takings not closed", "Days before today", "takings", "takings.view_all", BOOKKEEPER, MANAGER),
     _act("Scan an instrument", "In to the shop, out to the shelf or the family", "bench", "instruments.move", TECHNICIAN),

@@ -92,14 +92,22 @@ def due_day_of(segments: Sequence[Segment]) -> int:
 def get_protection_price(agreement: Agreement, on: date) -> Decimal:
     """Return what protection costs a month by the rate card of a day, for its plan and the
     instrument's condition. Raises NoRateError, ProtectionNotOfferedError."""
-    unit = agreement.units.filter(role=AgreementUnit.Role.RENTED).select_related("instrument").order_by("-began_at").first()
-    condition = condition_of(unit.instrument) if unit is not None else Rate.Condition.NEW
     item, plan = agreement.item, agreement.plan_version.plan_id
-    rate = queries.get_rate(item.kind, item.tier, on, plan=plan, condition=condition)
+    rate = queries.get_rate(item.kind, item.tier, on, plan=plan, condition=_condition_signed(agreement))
     price = Decimal(rate.monthly_protection.amount)
     if price <= ZERO:
         raise ProtectionNotOfferedError(agreement)
     return price
+
+
+def _condition_signed(agreement: Agreement) -> str:
+    """Return whether it was signed for a new or a used instrument; while that is still to come, its rent says which."""
+    unit = agreement.units.filter(role=AgreementUnit.Role.RENTED).select_related("instrument").order_by("-began_at").first()
+    if unit is not None:
+        return condition_of(unit.instrument)
+    item, used = agreement.item, Rate.Condition.RETURNED
+    rates = queries.list_rates(agreement.starts_on).filter(kind=item.kind, tier=item.tier, condition=used)
+    return used if rates.filter(monthly_rent=agreement.monthly_rent.amount).exists() else Rate.Condition.NEW
 
 
 @transaction.atomic

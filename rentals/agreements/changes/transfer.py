@@ -7,7 +7,7 @@ from typing import Any
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from rentals.agreements import errors, life, periods, wording
+from rentals.agreements import errors, life, periods, promises, wording
 from rentals.agreements.changes.paper import Change, instrument_of, lines_of, tell_family
 from rentals.agreements.changes.people import end_shares
 from rentals.agreements.life import Sent
@@ -119,6 +119,7 @@ def transfer_agreement(
     made = _go_on(locked, to, acting_user, now, today=today)
     for unit in units:
         _keep_on(made, unit, acting_user, now)
+    promises.carry_promise(before=locked, after=made, acting_user=acting_user, now=now)
     _sign(made, text, sent.signer, acting_user, now)
     taken = Change(_("Transfer of the agreement"), tuple(line for part in text for line in part.paragraphs), (), lines_of(first))
     return _tell(locked, made, taken, sent=sent, acting_user=acting_user, now=now, today=today)

@@ -48,9 +48,9 @@ def find_hindrance(agreement: Agreement, today: date) -> NotSignedTodayError | T
 
 @transaction.atomic
 def void_agreement(
-    *, agreement: Agreement, location: Location, reason: str, sent: Sent, acting_user: User, now: datetime, today: date
+    *, agreement: Agreement, location: Location | None, reason: str, sent: Sent, acting_user: User, now: datetime, today: date
 ) -> LifeEvent:
-    """End an agreement signed today as voided, its instrument back on the shelf at `location`; return the timeline's line.
+    """End an agreement signed today as voided, its instrument, if it had come, back at `location`; return the timeline's line.
 
     Its charges the flow takes back. Sent again, it gives the same answer.
     Raises NotSignedTodayError, TakesPlaceOfAnotherError, and what `life.lock_for` and `end_agreement` raise.

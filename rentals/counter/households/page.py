@@ -15,7 +15,7 @@ from django.db.models.functions import JSONObject
 from billing import on_account, payers
 from billing import queries as billing
 from billing.models import Adjustment
-from rentals.agreements.models import Agreement, AgreementHold, AgreementUnit, PayerShare, PeriodTerms, TaxExemption
+from rentals.agreements.models import Agreement, AgreementHold, AgreementUnit, PayerShare, PeriodTerms, TaxExemption, UnitPromise
 from rentals.agreements.moves import State
 from rentals.counter.life import panel
 from rentals.documents import queries as documents
@@ -139,6 +139,7 @@ def list_agreements(household_id: int, credit: dict[int, billing.RentalCredit]) 
         .annotate(
             unit_rows=ArraySubquery(units.values(row=unit)),
             monthly=Subquery(_terms("rent")) + Subquery(_terms("protection")),
+            waits=Exists(UnitPromise.objects.filter(agreement=OuterRef("pk"), settled_at=None)),
             hold=Subquery(AgreementHold.objects.filter(agreement=OuterRef("pk"), until_on=None).values("kind")[:1]),
         )
         .order_by(F("ended_on").desc(nulls_first=True), "-starts_on", "-pk")

@@ -11,7 +11,7 @@ from django.db.models import Sum
 
 from billing import charges, queries
 from billing.models import Charge, ChargeLine
-from rentals.agreements import periods
+from rentals.agreements import periods, promises
 from rentals.agreements.models import Agreement, AgreementUnit, ReturnCheck
 from rentals.families.models import Household
 from rentals.inventory import operations as fleet
@@ -111,6 +111,18 @@ def lock_instrument(agreement: Agreement, *others: Instrument) -> Instrument:
         raise NoInstrumentOnItError(agreement)
     locks.lock_rows(Instrument.objects.filter(pk__in=[unit.instrument_id, *(each.pk for each in others)]))
     return unit.instrument
+
+
+def lock_what_comes_back(agreement: Agreement, *others: Instrument) -> Instrument | None:
+    """Lock the rented instrument, and others with it; None while the family still waits for its own.
+
+    Raises NoInstrumentOnItError, RowsBusyError.
+    """
+    if not promises.is_waiting(agreement):
+        return lock_instrument(agreement, *others)
+    if others:
+        locks.lock_rows(Instrument.objects.filter(pk__in=[each.pk for each in others]))
+    return None
 
 
 def price_parts(family: str) -> list[Missing]:

@@ -52,13 +52,14 @@ class NotALargerOneError(Exception):
 class Swap:
     """What is taken instead, with or without protection, how the old one came back, and how the guardian signed.
 
+    No `condition` where the family had none yet: it takes another model than the one it was promised.
     `shown` is what the family was told it comes to now, `shown_sha256` the fingerprint of the text it was shown.
     """
 
     move: Move
     instrument: Instrument
     protection: bool
-    condition: ends.Condition
+    condition: ends.Condition | None
     signature: SignatureGiven = UNSIGNED
     shown: Decimal | None = None
     shown_sha256: str = ""
@@ -133,7 +134,7 @@ def _bill(agreement: Agreement, swap: Swap, acting_user: User, now: datetime.dat
     """Bill what had begun before today and was not billed, and what is missing; what begins today the next agreement bills."""
     yesterday = today - datetime.timedelta(days=1)
     made = charges.bill_begun(agreement=agreement, through=yesterday, acting_user=acting_user, now=now)
-    missing = swap.condition.missing
+    missing = swap.condition.missing if swap.condition else ()
     return made + ends.bill_missing(agreement=agreement, missing=missing, on=today, acting_user=acting_user, now=now)
 
 
@@ -182,16 +183,17 @@ def swap_instrument(
     if done is not None:
         return done
     locked = life.lock_for(agreement=agreement, move=swap.move, sent=sent)
-    instrument = ends.lock_instrument(locked, swap.instrument)
+    instrument = ends.lock_what_comes_back(locked, swap.instrument)
     made = _bill(locked, swap, acting_user, now, today)
     if swap.shown is not None and swap.shown != ends.describe(locked.household_id, made).total:
         raise ends.FiguresChangedError
     signup = signup_for(locked, swap, today, key=sent)
-    ends.take_in(agreement=locked, instrument=instrument, condition=swap.condition, acting_user=acting_user, now=now)
+    if instrument is not None and swap.condition is not None:
+        ends.take_in(agreement=locked, instrument=instrument, condition=swap.condition, acting_user=acting_user, now=now)
     following = agreements.exchange_agreement(
         agreement=locked,
         signup=signup,
-        location=swap.condition.location,
+        location=swap.condition.location if swap.condition else None,
         acting_user=acting_user,
         now=now,
         today=today,
@@ -226,4 +228,4 @@ def keep_both(
 
 def _unit_tag(agreement: Agreement) -> str:
     unit = agreement.units.filter(role="rented").select_related("instrument").order_by("-began_at", "-pk").first()
-    return unit.instrument.asset_tag if unit else agreement.number
+    return unit.instrument.asset_tag if unit else f"The instrument {agreement.number} waited for"

@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 
+from rentals.agreements import promises
 from rentals.agreements.changes.people import WHOLE, list_shares
 from rentals.counter.life.common import ActForm, SignedForm
 from rentals.families.models import Guardian
@@ -154,3 +155,8 @@ class VoidForm(ReasonForm):
         error_messages={"required": "Choose the shop where it stands."},
     )
     field_order = ["reason", "location"]
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        if promises.is_waiting(self.agreement):
+            del self.fields["location"]

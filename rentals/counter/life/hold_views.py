@@ -147,13 +147,14 @@ def void_agreement(request: HttpRequest, agreement_id: int) -> HttpResponseBase:
     paid = sum((charge.paid for charge in taken), ZERO)
 
     def run(given: dict[str, Any], **who: Any) -> LifeEvent:
-        return operations.void_agreement(agreement=agreement, location=given["location"], reason=given["reason"], **who)
+        return operations.void_agreement(agreement=agreement, location=given.get("location"), reason=given["reason"], **who)
 
     def done(_: LifeEvent) -> str:
         kept = " What was paid is on the household's account: it pays what falls due next, or is refunded there." if paid else ""
         return f"{agreement.number} is void and its charges are taken back.{kept}"
 
     context = {"taken": taken, "paid": paid, "account_url": reverse("household", args=[agreement.household_id])}
+    context["waits"] = "location" not in form.fields
     return show_or_run(
         request,
         screen=VOID,

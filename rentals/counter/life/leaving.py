@@ -31,10 +31,13 @@ class DayAheadError(Exception):
 
 @dataclass(frozen=True)
 class GivenBack:
-    """How and when an instrument came back. `shown` is what the family was told it comes to; None takes what it is."""
+    """How and when an instrument came back; no `condition` where the family ends the agreement before it had one.
+
+    `shown` is what the family was told it comes to; None takes what it is.
+    """
 
     on: datetime.date
-    condition: ends.Condition
+    condition: ends.Condition | None
     shown: Decimal | None = None
 
 
@@ -75,7 +78,8 @@ def _bill_return(
     least = ends.rent_still_owed(agreement, back.on, life.list_segments(agreement))
     made: list[Charge] = [*rent.billed]
     made += ends.bill_minimum_term(agreement=agreement, ended_on=back.on, owed=least, acting_user=acting_user, now=now)
-    made += ends.bill_missing(agreement=agreement, missing=back.condition.missing, on=back.on, acting_user=acting_user, now=now)
+    missing = back.condition.missing if back.condition else ()
+    made += ends.bill_missing(agreement=agreement, missing=missing, on=back.on, acting_user=acting_user, now=now)
     return ends.describe(agreement.household_id, made, rent.voided), least
 
 
@@ -93,26 +97,28 @@ def take_back(
 
     The month begun is billed whole or by days, as the plan says; the rest of a minimum term and missing parts are billed. The
     instrument goes to the shelf, or to the bench with a work order where something is wrong; a loaner goes to the shelf too.
+    While the family still waits for its instrument nothing comes back: the agreement ends without.
     Raises DayAheadError, EndsBeforeItBeganError, FiguresChangedError, NoInstrumentOnItError, WorkOrderAlreadyOpenError,
     AgreementMovedOnError, MoveNotPossibleError, PermissionDenied.
     """
     require(acting_user, "agreements.return")
-    request = {"on": back.on.isoformat(), "grade": back.condition.grade, "shown": str(back.shown)}
+    request = {"on": back.on.isoformat(), "grade": back.condition.grade if back.condition else "", "shown": str(back.shown)}
     done = life.claim(agreement=agreement, move=Move.RETURN, sent=sent, request=request, acting_user=acting_user)
     if done is not None:
         return done
     locked = life.lock_for(agreement=agreement, move=Move.RETURN, sent=sent)
     _check_day(locked, back.on, today)
-    instrument = ends.lock_instrument(locked)
+    instrument = ends.lock_what_comes_back(locked)
     outcome, _ = _bill_return(locked, back, acting_user, now)
     if back.shown is not None and back.shown != outcome.total:
         raise ends.FiguresChangedError
-    ends.take_in(agreement=locked, instrument=instrument, condition=back.condition, acting_user=acting_user, now=now)
+    if instrument is not None and back.condition is not None:
+        ends.take_in(agreement=locked, instrument=instrument, condition=back.condition, acting_user=acting_user, now=now)
     ended = agreements.end_agreement(
         agreement=locked,
         reason=Agreement.EndReason.RETURNED,
         ended_on=back.on,
-        location=back.condition.location,
+        location=back.condition.location if back.condition else None,
         acting_user=acting_user,
         now=now,
     )
@@ -131,7 +137,9 @@ def take_back(
     return life.keep(sent=sent, event=event)
 
 
-def _return_words(instrument: Instrument, condition: ends.Condition) -> str:
+def _return_words(instrument: Instrument | None, condition: ends.Condition | None) -> str:
+    if instrument is None or condition is None:
+        return "Before its instrument came"
     words = f"{instrument.asset_tag}, {Instrument.Grade(condition.grade).label.lower()}"
     if condition.missing:
         words += "; missing: " + ", ".join(each.part.lower() for each in condition.missing)

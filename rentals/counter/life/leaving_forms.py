@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 from django.utils.html import escape
 
-from rentals.agreements import wording
+from rentals.agreements import promises, wording
 from rentals.agreements.models import Agreement, LossReport
 from rentals.agreements.operations import SignatureGiven
 from rentals.counter.life.common import ActForm
@@ -61,7 +61,10 @@ class BuyForm(LoanerMixin):
 
 
 class ConditionForm(LoanerMixin):
-    """How the instrument came back: condition, note, missing parts, what is wrong, and where."""
+    """How the instrument came back: condition, note, missing parts, what is wrong, and where.
+
+    While the family still waits for its instrument nothing comes back, and nothing of this is asked.
+    """
 
     grade = forms.ChoiceField(
         label="Condition",
@@ -88,7 +91,12 @@ class ConditionForm(LoanerMixin):
 
     def __init__(self, *args: Any, parts: Sequence[Missing], **options: Any) -> None:
         super().__init__(*args, **options)
-        self.parts = parts
+        self.waits = promises.is_waiting(self.agreement)
+        self.parts = [] if self.waits else parts
+        if self.waits:
+            for name in ("grade", "note", "problem", "other_part", "other_price"):
+                del self.fields[name]
+            return
         self.fields["location"] = location_field("Shop")
         for number, part in enumerate(parts):
             self.fields[f"missing_{number}"] = forms.BooleanField(label=f"{part.part} is missing", required=False)
@@ -116,8 +124,10 @@ class ConditionForm(LoanerMixin):
         return cleaned
 
     @property
-    def condition(self) -> Condition:
-        """What was found, once the form is valid."""
+    def condition(self) -> Condition | None:
+        """What was found, once the form is valid; None where nothing comes back."""
+        if self.waits:
+            return None
         given = self.cleaned_data
         missing = [
             Missing(part.part, given[f"price_{number}"].amount)

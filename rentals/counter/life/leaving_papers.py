@@ -22,10 +22,13 @@ from rentals.runtime.templatetags.office import day, money
 
 @dataclass(frozen=True)
 class ReturnTold:
-    """What a return receipt says: the instrument, how it came back, what it comes to, and the credit that waits."""
+    """What a return receipt says: the instrument, how it came back, what it comes to, and the credit that waits.
 
-    instrument: Instrument
-    condition: Condition
+    Neither instrument nor condition where the agreement ended before its instrument came.
+    """
+
+    instrument: Instrument | None
+    condition: Condition | None
     outcome: Outcome
     credit: Decimal
     credit_lives_until: datetime.date | None
@@ -38,15 +41,8 @@ def ask_for_return_receipt(*, agreement: Agreement, told: ReturnTold, taken_by: 
     with translation.override(household.language):
         facts = [
             *instrument_facts(agreement, told.instrument),
-            FactLine(_("Came back on"), day(agreement.ended_on)),
-            FactLine(_("At"), str(condition.location)),
-            FactLine(_("Condition"), str(Instrument.Grade(condition.grade).label)),
+            *(_came_back(agreement.ended_on, condition) if condition else _never_came(agreement.ended_on)),
         ]
-        if condition.note:
-            facts.append(FactLine(_("Noted"), condition.note))
-        if condition.problem:
-            facts.append(FactLine(_("Goes to the workshop for"), condition.problem))
-        facts.append(FactLine(_("Missing"), ", ".join(each.part for each in condition.missing) or _("Nothing")))
         sentences = [_account_words(told.outcome.balance)]
         if told.credit > 0 and told.credit_lives_until is not None:
             sentences.append(
@@ -56,7 +52,7 @@ def ask_for_return_receipt(*, agreement: Agreement, told: ReturnTold, taken_by: 
         page = _page(
             agreement,
             told.outcome,
-            heading=_("Return receipt"),
+            heading=_("Return receipt") if condition else _("End of the agreement"),
             dated_on=agreement.ended_on,
             facts=tuple(facts),
             sentences=tuple(sentences),
@@ -72,6 +68,23 @@ def ask_for_return_receipt(*, agreement: Agreement, told: ReturnTold, taken_by: 
         language=household.language,
         now=now,
     )
+
+
+def _came_back(on: datetime.date, condition: Condition) -> list[FactLine]:
+    facts = [
+        FactLine(_("Came back on"), day(on)),
+        FactLine(_("At"), str(condition.location)),
+        FactLine(_("Condition"), str(Instrument.Grade(condition.grade).label)),
+    ]
+    if condition.note:
+        facts.append(FactLine(_("Noted"), condition.note))
+    if condition.problem:
+        facts.append(FactLine(_("Goes to the workshop for"), condition.problem))
+    return [*facts, FactLine(_("Missing"), ", ".join(each.part for each in condition.missing) or _("Nothing"))]
+
+
+def _never_came(on: datetime.date) -> list[FactLine]:
+    return [FactLine(_("Ended on"), day(on)), FactLine(_("Instrument"), _("It had not come to the family yet"))]
 
 
 def ask_for_loss_report(*, report: LossReport, why: str, outcome: Outcome, now: datetime.datetime) -> Document:

@@ -135,12 +135,16 @@ def step_up(request: HttpRequest, agreement_id: int) -> HttpResponseBase:
         return choose(request, screen=STEP_UP, form=form, units=buying.list_better(found), words=words)
     chosen: Instrument = better
 
+    def condition() -> ends.Condition:
+        assert form.condition is not None
+        return form.condition
+
     def look() -> Figures:
-        to_buy = buying.preview_step_up(found, chosen, form.condition, **_who(request))
+        to_buy = buying.preview_step_up(found, chosen, condition(), **_who(request))
         return Figures(to_buy.sale, f"Sell {chosen.asset_tag}, take {unit and unit.instrument} back", {"to_buy": to_buy})
 
     def run(given: dict[str, Any], **who: Any) -> LifeEvent:
-        return buying.step_up(agreement=found, better=chosen, condition=form.condition, shown=given["shown"], **who)
+        return buying.step_up(agreement=found, better=chosen, condition=condition(), shown=given["shown"], **who)
 
     context = {"better": better, "unit": unit}
     return show_then_run(request, screen=STEP_UP, form=form, look=look, run=run, done=_sold, context=context)
@@ -162,16 +166,20 @@ def take_back(request: HttpRequest, agreement_id: int) -> HttpResponseBase:
 
     def look() -> Figures:
         told = leaving.preview_return(found, leaving.GivenBack(form.cleaned_data["on"], form.condition), **_who(request))
-        return Figures(told.outcome.total, button("Take it back", told.outcome.total), {"told": told, "outcome": told.outcome})
+        return Figures(told.outcome.total, button(last, told.outcome.total), {"told": told, "outcome": told.outcome})
 
     def run(given: dict[str, Any], **who: Any) -> LifeEvent:
         return leaving.take_back(agreement=found, back=leaving.GivenBack(given["on"], form.condition, given["shown"]), **who)
 
     def done(event: LifeEvent) -> str:
-        return f"{event.agreement.number} ended: {event.note}. The return receipt is being made; it stands under Papers."
+        return f"{event.agreement.number} ended: {event.note}. The {paper} is being made; it stands under Papers."
 
+    last, paper = ("End it", "paper for the family") if form.waits else ("Take it back", "return receipt")
+    screen = dataclasses.replace(RETURN, title="End it without an instrument") if form.waits else RETURN
+    if form.waits:
+        form.fields["on"].label = "Ends on"
     context = {"unit": unit}
-    return show_then_run(request, screen=RETURN, form=form, look=look, run=run, done=done, context=context)
+    return show_then_run(request, screen=screen, form=form, look=look, run=run, done=done, context=context)
 
 
 @requires("agreements.report_loss")

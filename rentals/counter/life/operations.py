@@ -70,7 +70,7 @@ def recall_agreement(
 
 @transaction.atomic
 def void_agreement(
-    *, agreement: Agreement, location: Location, reason: str, sent: Sent, acting_user: User, now: datetime, today: date
+    *, agreement: Agreement, location: Location | None, reason: str, sent: Sent, acting_user: User, now: datetime, today: date
 ) -> LifeEvent:
     """Void an agreement signed today and take its charges back; what was paid stays on the household's account. Outermost.
 

@@ -11,10 +11,10 @@ from datetime import date
 from django.urls import NoReverseMatch, resolve, reverse
 
 from billing import queries, write_offs
-from rentals.agreements import rules
+from rentals.agreements import promises, rules
 from rentals.agreements.changes import void
 from rentals.agreements.models import Agreement
-from rentals.agreements.moves import Move, State, possible
+from rentals.agreements.moves import NEED_INSTRUMENT, Move, State, possible
 from rentals.agreements.periods import Segment
 from rentals.inventory.rules import list_larger_sizes
 from rentals.staff.models import User
@@ -58,6 +58,12 @@ LABELS: dict[Move, str] = {
     Move.VOID: "Void, signed by mistake today",
     Move.ADJUST: "Adjust what is owed",
 }
+WAITING_LABELS: dict[Move, str] = {
+    Move.RETURN: "End it without an instrument",
+    Move.EXCHANGE: "Take another model",
+    Move.SIZE_UP: "Take a larger one",
+}
+"""What some are called while the family still waits for its instrument."""
 STATUS: dict[State, tuple[str, str]] = {
     State.RUNNING: ("Running", "good"),
     State.ON_HOLD: ("Billing on hold", "warn"),
@@ -97,7 +103,8 @@ def list_acts(
     agreement: Agreement, *, state: State, segments: tuple[Segment, ...], user: User, today: date
 ) -> list[tuple[str, list[Act]]]:
     """List what this person may do with an agreement in its state, by group; groups without an act are left out."""
-    allowed = set(possible(state))
+    waits = promises.is_waiting(agreement)
+    allowed = set(possible(state)) - (NEED_INSTRUMENT if waits else frozenset())
     groups = []
     for name, moves in GROUPS.items():
         acts = []
@@ -107,7 +114,7 @@ def list_acts(
                 continue
             url = screen_of(move, agreement, user)
             if url is not None:
-                acts.append(Act(LABELS[move], url))
+                acts.append(Act(WAITING_LABELS.get(move, LABELS[move]) if waits else LABELS[move], url))
         if acts:
             groups.append((name, acts))
     return groups

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from django.db.models import F, OuterRef, Q, Subquery
 
-from rentals.agreements.models import AgreementUnit
+from rentals.agreements.models import AgreementUnit, UnitPromise
 from rentals.families.models import Student
 from rentals.inventory.models import Custody
 from schools.calendar import closed_days
@@ -66,14 +66,14 @@ def list_programmes(director: Director) -> list[Programme]:
 
 
 def list_parts(programmes: list[Programme], *, today: datetime.date) -> list[Part]:
-    """Return the roster of these programmes, a part each, students by name. Four queries, however many students."""
+    """Return the roster of these programmes, a part each, students by name. Five queries, however many students."""
     lines = _list_lines([programme.pk for programme in programmes])
     days = _van_days(programmes, today)
     return [Part(each, days.get(each.school_id), [line for line in lines if line.programme_id == each.pk]) for each in programmes]
 
 
 def _list_lines(programme_ids: list[int]) -> list[Line]:
-    """One query over the instruments and one over the students: both name what they read, column by column."""
+    """One query over the instruments, over those to come and over the students: each names what it reads, column by column."""
     place = Custody.objects.filter(instrument=OuterRef("instrument"), ended_at=None).values("place")[:1]
     errand = Errand.objects.filter(instrument=OuterRef("instrument"), ended_at=None).values("kind")[:1]
     units = (
@@ -88,6 +88,9 @@ def _list_lines(programme_ids: list[int]) -> list[Line]:
     for student, kind, size, tag, where, waits in units:
         said = {"instrument": kind, "size": size, "tag": tag, "waits": WAITS.get(waits, "")}
         had.setdefault(student, []).append({**said, "where": PLACES.get(where, "In the shop")})
+    waiting = UnitPromise.objects.filter(agreement__student__programme__in=programme_ids, settled_at=None).order_by("pk")
+    for student, kind, size in waiting.values_list("agreement__student", "item__kind__name", "item__size"):
+        had.setdefault(student, []).append({"instrument": kind, "size": size, "where": "To come"})
     students = Student.objects.filter(programme__in=programme_ids).order_by("family_name", "given_name", "pk")
     return [
         Line(programme_id, f"{family}, {given}", grade, **unit)

@@ -7,6 +7,7 @@ from rentals.counter.nights.intake import tablet_views, views
 ONE = "nights/sign-ups/<uuid:sign_up_id>"
 
 urlpatterns = [
+    path("nights/to-come/", views.instruments_to_come, name="instruments_to_come"),
     path("nights/<int:night_id>/pack/", tablet_views.tablet_pack, name="tablet_pack"),
     path("nights/take-in/", tablet_views.night_take_in, name="night_take_in"),
     path("nights/<int:night_id>/sign-ups/", views.night_sign_ups, name="night_sign_ups"),

@@ -134,6 +134,14 @@ def night_sign_up_discard(request: HttpRequest, sign_up_id: UUID) -> HttpRespons
 
 
 @requires("nights.sign_up")
+@require_safe
+def instruments_to_come(request: HttpRequest) -> HttpResponseBase:
+    """List all families that signed and wait for their instrument, whichever night it was, who waits longest first."""
+    page = Paginator(list_open_promises(), PAGE).get_page(request.GET.get("page"))
+    return render(request, "counter/nights/intake/to_come.html", {"page": page})
+
+
+@requires("nights.sign_up")
 @require_http_methods(["GET", "HEAD", "POST"])
 def units_to_assign(request: HttpRequest, night_id: int) -> HttpResponseBase:
     """List the families of a night whose instrument is still to come, and assign one by its tag."""
