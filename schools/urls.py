@@ -2,11 +2,15 @@
 
 from django.urls import path
 
-from schools.views import directors, districts, wishes
+from schools.views import contacts, directors, districts, wishes
 from schools.views import schools as views
 
 urlpatterns = [
     path("schools/", views.school_list, name="schools"),
+    path("schools/next-steps/", contacts.next_steps, name="next_steps"),
+    path("schools/<int:school_id>/talks/", contacts.school_contacts, name="school_contacts"),
+    path("schools/<int:school_id>/talks/new/", contacts.contact_add, name="contact_add"),
+    path("talks/<int:contact_id>/done/", contacts.contact_done, name="contact_done"),
     path("schools/new/", views.add_school, name="school_add"),
     path("schools/<int:school_id>/", views.school, name="school"),
     path("schools/<int:school_id>/edit/", views.change_school, name="school_change"),

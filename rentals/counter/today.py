@@ -10,6 +10,7 @@ from rentals.agreements import promises
 from rentals.documents import queries as documents
 from rentals.inventory import queries as inventory
 from rentals.staff.today import COUNTS
+from schools import contacts
 
 
 def letters_and_failures(today: datetime.date) -> int:
@@ -28,3 +29,4 @@ def count_what_waits() -> None:
     COUNTS["bench_queue"] = lambda today: inventory.list_bench_queue().count()
     COUNTS["instruments_to_come"] = lambda today: promises.list_open_promises().count()
     COUNTS["cleanings"] = lambda today: inventory.list_cleanings_due(today).count()
+    COUNTS["next_steps"] = contacts.count_due

@@ -58,6 +58,7 @@ ACTS = [
     _act("The bank's file", "Take it in and match its lines", "bank", "bank.import", BOOKKEEPER, MANAGER),
     _act("Bill the month", "Or see how the last run went", "billing_runs", "billing.run", BOOKKEEPER, MANAGER),
     _act("Call list", "Families that owe, to call today", "call_list", "collecting.work", SPECIALIST, BOOKKEEPER, MANAGER),
+    _act("Next steps with schools", "What was left to do after a talk", "next_steps", "schools.view", SPECIALIST, MANAGER),
     _act("Overdue accounts", "Families with something past due", "aging", "books.view", BOOKKEEPER, MANAGER),
     _act("Outbox", "Letters to print, and mails that failed", "outbox", "outbox.view", SPECIALIST, BOOKKEEPER, MANAGER),
     _act("People", "Who works here, and what for", "people", "staff.manage", ADMINISTRATOR),

@@ -99,7 +99,10 @@ class RosterConsent(models.Model):
             models.CheckConstraint(condition=~Q(words="") & ~Q(agreed_by=""), name="roster_consent_says_who_and_what"),
             models.CheckConstraint(
                 condition=Q(withdrawn_at=None, withdrawn_by=None, withdrawn_why="")
-                | (Q(withdrawn_at__gte=F("recorded_at"), withdrawn_by__isnull=False) & ~Q(withdrawn_why="")),
+                | (
+                    Q(withdrawn_at__isnull=False, withdrawn_at__gte=F("recorded_at"), withdrawn_by__isnull=False)
+                    & ~Q(withdrawn_why="")
+                ),
                 name="roster_consent_withdrawn_by_someone",
             ),
         ]
@@ -157,7 +160,7 @@ class Contact(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(done_at=None, done_by=None)
-                | (Q(done_at__gte=F("made_at"), done_by__isnull=False) & ~Q(next_step="")),
+                | (Q(done_at__isnull=False, done_at__gte=F("made_at"), done_by__isnull=False) & ~Q(next_step="")),
                 name="contact_step_done_by_someone",
             ),
         ]

@@ -11,8 +11,10 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from rentals.runtime import clock
 from rentals.staff.parking import stands_on
 from rentals.staff.policy import acting_user, may, requires
-from schools import calendar, directors, errands, forms, operations, queries
+from schools import calendar, contacts, directors, errands, forms, operations, queries
 from schools.models import Programme, RequiredItem, School
+
+SHOWN_TALKS = 5
 
 
 @requires("schools.view")
@@ -23,7 +25,8 @@ def school_list(request: HttpRequest) -> HttpResponseBase:
     chosen = request.GET.get("district", "")
     district_id = int(chosen) if chosen.isascii() and chosen.isdigit() and len(chosen) < 10 else None
     add = {"label": "Add a school", "url": reverse("school_add"), "main": True}
-    actions = [add] if may(request.user, "schools.edit") else []
+    steps = {"label": "Next steps", "url": reverse("next_steps")}
+    actions = [steps, add] if may(request.user, "schools.edit") else [steps]
     context = {
         "schools": queries.list_schools(text=text, district_id=district_id),
         "districts": queries.list_districts(),
@@ -167,6 +170,8 @@ def _school_page(
         "days": calendar.list_days(today=clock.today(), school=shown),
         "add_days_url": reverse("school_days_add", args=[school_id]),
         "directors": directors.list_directors(school_id),
+        "talks": list(contacts.list_contacts(school_id)[:SHOWN_TALKS]),
+        "today": clock.today(),
         "form": refused,
         "errands": list(errands.list_open().filter(school=shown)[:20]) if may(request.user, "errands.work") else [],
     }

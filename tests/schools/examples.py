@@ -3,6 +3,7 @@
 from tests.inventory.factories import ProductFactory, kind
 from tests.schools.factories import (
     CleaningDayFactory,
+    ContactFactory,
     DirectorFactory,
     ErrandFactory,
     HomeErrandFactory,
@@ -22,6 +23,7 @@ EXAMPLES = {
     "night_id": lambda: NightFactory().pk,
     "director_id": lambda: DirectorFactory().pk,
     "district_id": lambda: SchoolFactory().district_id,
+    "contact_id": lambda: ContactFactory().pk,
     "school_day_remove.day_id": lambda: SchoolDayFactory().pk,
     "school_id": lambda: SchoolFactory().pk,
     "run_id": lambda: RunFactory().pk,

@@ -3,7 +3,7 @@
 import datetime
 
 import pytest
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
 from django.urls import reverse
 
 from rentals.staff.models import User
@@ -62,6 +62,12 @@ class TestConsent:
         director, user = DirectorFactory(), UserFactory()
         said = refused(lambda: Director.objects.filter(pk=director.pk).update(user=user))
         assert "only while a consent" in said
+
+    @pytest.mark.parametrize("half", ["withdrawn_at = now()", "withdrawn_by_id = recorded_by_id, withdrawn_why = 'Gone'"])
+    def test_the_database_refuses_to_withdraw_by_halves(self, half):
+        consent = RosterConsentFactory()
+        with pytest.raises(IntegrityError, match="withdrawn_by_someone"), transaction.atomic(), connection.cursor() as cursor:
+            cursor.execute(f"UPDATE schools_rosterconsent SET {half} WHERE id = %s", [consent.pk])
 
     def test_what_was_agreed_is_never_rewritten_or_removed(self):
         consent = RosterConsentFactory()
