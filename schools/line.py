@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from uuid import UUID
 
 from django.db import IntegrityError, transaction
-from django.db.models import F, QuerySet
+from django.db.models import F, QuerySet, Value
+from django.db.models.functions import Greatest
 
 from rentals.runtime.locks import lock_one
 from rentals.staff.models import User
@@ -118,6 +119,19 @@ def call_next(*, night: Night, acting_user: User, device: UUID | None = None, no
     number.called_at, number.called_by, number.device = max(now, number.came_at), acting_user, device
     number.save(update_fields=["called_at", "called_by", "device"])
     return number
+
+
+def get_unheard(*, night: Night, acting_user: User, device: UUID, heard: int | None) -> WaitingNumber | None:
+    """Return what a person called last on a tablet and is not done, when that tablet never `heard` it; else None."""
+    mine = WaitingNumber.objects.filter(night=night, called_by=acting_user, device=device, done_at=None, left_at=None)
+    last = mine.order_by("-called_at", "-number").first()
+    return last if last is not None and last.number != heard else None
+
+
+def finish_served(*, night: Night, number: int, device: UUID, now: datetime.datetime) -> bool:
+    """Note that the family a tablet called is done, by its signed sign-up; False when that tablet serves this number no more."""
+    served = WaitingNumber.objects.filter(night=night, number=number, device=device, done_at=None, left_at=None)
+    return bool(served.exclude(called_at=None).update(done_at=Greatest(F("called_at"), Value(now))))
 
 
 def finish(*, number: WaitingNumber, now: datetime.datetime) -> WaitingNumber:

@@ -82,6 +82,25 @@ class TestCallNext:
         first.refresh_from_db()
         assert first.done_at is None
 
+    def test_an_answer_that_a_tablet_never_heard_is_found_again(self, night, rosa):
+        first, device = take(night, rosa), uuid.uuid4()
+        words = {"night": night, "acting_user": rosa, "device": device}
+        assert line.get_unheard(heard=None, **words) is None
+        line.call_next(now=NOW, **words)
+        assert line.get_unheard(heard=None, **words) == first
+        assert line.get_unheard(heard=1, **words) is None
+        assert line.get_unheard(heard=None, **{**words, "device": uuid.uuid4()}) is None
+
+    def test_a_signed_sign_up_ends_the_number_its_tablet_serves_and_no_other(self, night, rosa):
+        first, second, device = take(night, rosa), take(night, rosa), uuid.uuid4()
+        line.call_next(night=night, acting_user=rosa, device=device, now=later(2))
+        for number, at in ((second.number, device), (first.number, uuid.uuid4())):
+            assert not line.finish_served(night=night, number=number, device=at, now=later(9))
+        assert line.finish_served(night=night, number=1, device=device, now=later(1))
+        assert not line.finish_served(night=night, number=1, device=device, now=later(9))
+        first.refresh_from_db()
+        assert first.done_at == later(2)
+
     @pytest.mark.django_db(transaction=True)
     def test_forty_who_call_at_once_get_forty_numbers(self, race):
         night, people = NightFactory(), [SpecialistFactory() for _ in range(8)]

@@ -1,5 +1,6 @@
 // The tablet of a sign-up night: opens, locks, sends, and says what is not sent. The questions stand in steps.js.
 import { Beat } from "./beat.js";
+import { Line } from "./line.js";
 import { ask, postEnvelope } from "./office.js";
 import { loadPack } from "./pack.js";
 import { Queue } from "./queue.js";
@@ -19,8 +20,8 @@ class Tablet {
     this.page = page;
     this.night = Number(location.pathname.match(/^\/tablet\/(\d+)\/$/)?.[1]);
     const here = (address) => address.replace("/0/", `/${this.night}/`);
-    const { packUrl, takeInUrl, doorUrl, signInUrl, signOutUrl, beatUrl } = page.body.dataset;
-    this.urls = { pack: here(packUrl), takeIn: here(takeInUrl), door: here(doorUrl), beat: here(beatUrl), signIn: `${signInUrl}?next=${location.pathname}`, signOut: signOutUrl };
+    const { packUrl, takeInUrl, doorUrl, signInUrl, signOutUrl, beatUrl, nextUrl, numberUrl } = page.body.dataset;
+    this.urls = { pack: here(packUrl), takeIn: here(takeInUrl), door: here(doorUrl), beat: here(beatUrl), next: here(nextUrl), number: here(numberUrl), signIn: `${signInUrl}?next=${location.pathname}`, signOut: signOutUrl };
     this.store = page.getElementById("store");
     this.steps = page.getElementById("steps");
     this.leaving = false;
@@ -167,7 +168,8 @@ class Tablet {
     this.notice("info", "");
     this.show("steps");
     if (this.started) { (await this.started).use(this.loaded.pack); return; }
-    this.started = startSteps({ vault: this.vault, queue: this.queue, pack: this.loaded.pack, root: this.steps });
+    const line = new Line({ vault: this.vault, queue: this.queue, urls: this.urls });
+    this.started = startSteps({ vault: this.vault, queue: this.queue, pack: this.loaded.pack, root: this.steps, line });
     await this.started;
   }
 

@@ -6,7 +6,8 @@ const SOON_MS = 2_000;
 const LOOK_EVERY_MS = 15_000;
 const SAY_EVERY_MS = 60_000;
 
-const deviceOf = async (vault) => {
+/** The id of this tablet, made once. */
+export const deviceOf = async (vault) => {
   const kept = await vault.get("count", "device");
   if (kept) return kept.id;
   const id = crypto.randomUUID();

@@ -13,6 +13,7 @@ export function newDraft({ pack, language = "en", after = null }) {
     : { who: "", household: null, home_form: null, guardian_id: null, family: emptyFamily(pack), brothers: [] };
   return {
     id: crypto.randomUUID(), began_at: new Date().toISOString(), pack: pack.version, told: null, language, waiting: after?.waiting ?? null,
+    waiting_code: after?.waiting_code ?? "", waiting_note: after?.waiting_note ?? "",
     step: after ? "student" : "family", seen: [], ...same,
     student: { id: null, given_name: "", family_name: after?.student.family_name ?? "", grade: "" },
     programme: after?.programme ?? (programmes.length === 1 ? programmes[0].id : null),

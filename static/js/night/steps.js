@@ -3,6 +3,7 @@
 import { watchCameras } from "../camera-scan.js";
 import { watchWedge } from "../wedge.js";
 import { Pad } from "../signature.js";
+import { deviceOf } from "./beat.js";
 import { button, h, notice } from "./dom.js";
 import { derive, familyName, firstUnfinished, listProblems, listSteps, makeEnvelope, newDraft, tickKit } from "./draft.js";
 import { freeUnits } from "./pack.js";
@@ -10,6 +11,7 @@ import { money, toCents, fromCents } from "./price.js";
 import { address, family, student } from "./steps/family.js";
 import { instrument, size, unit } from "./steps/instrument.js";
 import { kit, plan, review } from "./steps/terms.js";
+import { waitingLine } from "./steps/line.js";
 import { done, outcome, pay, sign } from "./steps/sign.js";
 import { sectionsOf, sha256Of } from "./text.js";
 import { LANGUAGES, speak } from "./words.js";
@@ -18,15 +20,15 @@ const STEPS = { family, address, student, instrument, size, unit, kit, plan, rev
 const DRAFT = ["draft", "current"];
 
 class Walk {
-  constructor({ vault, queue, pack, root }) {
-    Object.assign(this, { vault, queue, pack, root, draft: null, problems: [], told: [], saving: Promise.resolve(), busy: false, asking: false });
+  constructor({ vault, queue, pack, root, line = null }) {
+    Object.assign(this, { vault, queue, pack, root, line, lineTold: "", draft: null, problems: [], told: [], saving: Promise.resolve(), busy: false, asking: false });
     this.stage = h("div", { class: "stack night-step" });
     root.append(this.stage);
   }
 
   async begin() {
     this.draft = await this.vault.get(...DRAFT) ?? newDraft({ pack: this.pack });
-    this.device = await this.deviceId();
+    this.device = await deviceOf(this.vault);
     this.mayDefer = Boolean((await this.vault.get("count", "person"))?.defer);
     this.queue.knock?.().then((person) => { if (person) { this.mayDefer = Boolean(person.defer); return this.vault.put("count", "person", { defer: this.mayDefer }); } return null; });
     const resumed = this.draft.seen.length > 0 && this.draft.step !== "done";
@@ -34,17 +36,9 @@ class Walk {
     await this.settle();
     this.tellOfPack();
     watchWedge(document);
-    this.queue.onChange(() => this.refreshDone());
+    this.queue.onChange(() => { this.refreshDone(); this.refreshLine(); });
     this.render();
     return this;
-  }
-
-  async deviceId() {
-    const kept = await this.vault.get("count", "device");
-    if (kept) return kept.id;
-    const id = crypto.randomUUID();
-    await this.vault.put("count", "device", { id });
-    return id;
   }
 
   /** Takes a pack that was loaded meanwhile, and says what it changes for the sign-up under way. */
@@ -91,7 +85,28 @@ class Walk {
       },
       go: (step, { returning = false } = {}) => this.go(step, returning),
       begin: (after) => this.next(after),
+      line: this.line && { online: this.line.online, busy: this.lineBusy, told: this.lineTold, act: (act) => this.useLine(act) },
     };
+  }
+
+  /** Does something with the waiting line, one thing at a time; `act(line)` gives what is to be told. What is typed meanwhile stays. */
+  async useLine(act) {
+    if (this.lineBusy) return;
+    this.lineBusy = true;
+    this.refreshLine(true);
+    try { this.lineTold = await act(this.line); } finally { this.lineBusy = false; }
+    if (this.draft.step !== "family") return;
+    if (this.draft.who === "" && this.draft.waiting) this.render({ focus: "night-find" });
+    else this.refreshLine(true);
+  }
+
+  refreshLine(anyway = false) {
+    const place = this.draft?.step === "family" && this.stage.querySelector("#night-line");
+    if (!place || (!anyway && this.lineOnline === this.line.online)) return;
+    this.lineOnline = this.line.online;
+    const had = place.contains(document.activeElement);
+    place.replaceWith(waitingLine(this.context()));
+    if (had) this.stage.querySelector("#night-line-act").focus();
   }
 
   sections() { return sectionsOf(this.draft, this.known(), this.pack); }
@@ -183,9 +198,10 @@ class Walk {
     } catch (error) { this.fail(error); } finally { this.busy = false; }
   }
 
-  /** Begins the next sign-up: of the same family, or with nothing of the family before. */
-  async next(after) {
-    this.draft = newDraft({ pack: this.pack, after, language: after?.language ?? "en" });
+  /** Begins the next sign-up: of the same family, or with nothing of the family before but the `number` that is still served. */
+  async next(after, number = {}) {
+    this.draft = { ...newDraft({ pack: this.pack, after, language: after?.language ?? "en" }), ...number };
+    this.lineTold = "";
     this.problems = [];
     this.told = [];
     this.tellOfPack();
@@ -226,7 +242,7 @@ class Walk {
     const name = familyName(this.pack, this.draft) || say("step_family");
     return h("div", { class: "confirm" }, h("p", {}, say("startAgainSure", { name })), h("div", { class: "form-actions" },
       button(say("startAgainNo"), () => { this.asking = false; this.render({ focus: "night-away" }); }, { id: "night-away-no" }),
-      button(say("startAgainYes"), () => { this.asking = false; this.next(null); }, { class: "button-bad" })));
+      button(say("startAgainYes"), () => { this.asking = false; this.next(null, numberOf(this.draft)); }, { class: "button-bad" })));
   }
 
   errors() {
@@ -262,6 +278,8 @@ class Walk {
     else if (focus) document.getElementById(focus)?.focus();
   }
 }
+
+const numberOf = ({ waiting, waiting_code, waiting_note }) => ({ waiting, waiting_code, waiting_note });
 
 const focusOn = (stage, name) => {
   const found = stage.querySelector(`#night-${name}`) ?? stage.querySelector(`[name="${name}"]`) ?? stage.querySelector(".signature canvas");

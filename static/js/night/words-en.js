@@ -52,7 +52,8 @@ export const ENGLISH = {
   doneHead: "{name} is signed up", doneQueued: "The sign-up is on this tablet. It goes to the office by itself as soon as there is network.", doneArrived: "The office has it: agreement {number}.", doneNoUnit: "The office has it: agreement {number}. {why}", doneAttention: "The office has it, and somebody must look at it: {why}",
   doneRefused: "The office could not take it: {why} Show this to the lead. Nothing is lost.", goesHome: "Goes home now", goesHomeLater: "The instrument is brought to the school.", doneUnitOther: "The office gave {tag}.", nextChild: "Next child of this family", nextFamily: "Next family", paid: "Paid", changeGiven: "Change",
   openPage: "Family’s page at the office",
-  waitingNow: "Number {n}", callNext: "Call the next number", noOneWaits: "Nobody is waiting.", callFailed: "No number just now: go on without one.",
+  waitingNow: "Number {n}", callNext: "Call the next number", noOneWaits: "Nobody is waiting.", callFailed: "No number just now: go on without one.", callOffline: "Calling needs the network: ask who is next, and go on without a number.",
+  waitingHome: "with the form from home {code}", giveBack: "Put the number back in line", gaveBack: "It is back in line, behind the next two.", backOffline: "Putting it back needs the network.",
 
   mustCounter: "{name} has an exemption from sales tax: sign this family up with the counter’s sheet, which knows it.",
   mustFamily: "Choose a family, or begin a new one.", mustGivenName: "Write the first name.", mustFamilyName: "Write the last name.", mustReach: "Write a mobile phone or an e-mail address, so that the shop can reach the family.", mustPhone: "Write the phone with its area code, ten digits like 312 555 0142.", mustEmail: "Write the e-mail address whole, like name@example.com.",

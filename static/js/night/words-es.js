@@ -52,7 +52,8 @@ export const SPANISH = {
   doneHead: "{name}: inscripción hecha", doneQueued: "La inscripción está en esta tableta. Llega sola a la oficina en cuanto haya red.", doneArrived: "La oficina la tiene: contrato {number}.", doneNoUnit: "La oficina la tiene: contrato {number}. {why}", doneAttention: "La oficina la tiene, y alguien debe revisarla: {why}",
   doneRefused: "La oficina no pudo tomarla: {why} Muéstrelo a la persona encargada. No se pierde nada.", goesHome: "Se va a casa ahora", goesHomeLater: "El instrumento se lleva a la escuela.", doneUnitOther: "La oficina dio {tag}.", nextChild: "Otro hijo de esta familia", nextFamily: "Siguiente familia", paid: "Pagado", changeGiven: "Cambio",
   openPage: "Página de la familia en la oficina",
-  waitingNow: "Número {n}", callNext: "Llamar al número siguiente", noOneWaits: "No espera nadie.", callFailed: "Ahora no hay número: siga sin él.",
+  waitingNow: "Número {n}", callNext: "Llamar al número siguiente", noOneWaits: "No espera nadie.", callFailed: "Ahora no hay número: siga sin él.", callOffline: "Llamar necesita la red: pregunte quién sigue y continúe sin número.",
+  waitingHome: "con el formulario de casa {code}", giveBack: "Devolver el número a la fila", gaveBack: "Está de nuevo en la fila, detrás de los dos siguientes.", backOffline: "Devolverlo necesita la red.",
 
   mustCounter: "{name} está exenta del impuesto: inscriba a esta familia en la hoja del mostrador, que lo sabe.",
   mustFamily: "Elija una familia o empiece una nueva.", mustGivenName: "Escriba el nombre.", mustFamilyName: "Escriba los apellidos.", mustReach: "Escriba un teléfono móvil o un correo, para que la tienda pueda avisar a la familia.", mustPhone: "Escriba el teléfono con el prefijo, diez cifras como 312 555 0142.", mustEmail: "Escriba el correo completo, como nombre@example.com.",

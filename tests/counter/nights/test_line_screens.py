@@ -105,6 +105,14 @@ class TestTablets:
         assert self.post(client, url("night_next", night), device=device).json()["number"] is None
         assert str(WaitingNumber.objects.get(number=1).device) == device
 
+    def test_an_answer_that_was_lost_is_given_again(self, client, night):
+        take(night, 2)
+        device = str(uuid.uuid4())
+        told = [
+            self.post(client, url("night_next", night), device=device, heard=heard).json()["number"] for heard in (None, None, 1)
+        ]
+        assert told == [1, 1, 2]
+
     def test_the_line_in_figures(self, client, night):
         take(night, 2)
         told = client.get(url("night_line", night), {"format": "json"}).json()

@@ -3,6 +3,7 @@
 import copy
 import datetime
 import json
+import uuid
 from decimal import Decimal
 
 import pytest
@@ -17,7 +18,8 @@ from rentals.families.models import Household
 from rentals.inventory.models import Custody
 from rentals.inventory.queries import get_whereabouts
 from rentals.staff.models import User
-from schools.models import NightUnit
+from schools import line
+from schools.models import NightUnit, WaitingNumber
 from tests.counter.nights.tablets import ADULT, CHILD, FAMILY, Tablet, at, open_night
 from tests.factories import ManagerFactory, SpecialistFactory
 from tests.families.factories import HouseholdFactory, StudentFactory
@@ -25,6 +27,10 @@ from tests.inventory.factories import ProductFactory, kind
 from tests.schools.factories import RequiredItemFactory
 
 pytestmark = pytest.mark.django_db
+NEXT_DOOR = {
+    "household": {**FAMILY, "name": "Other", "street": "2 Elm"},
+    "guardian": {**ADULT, "phone": "+13125550143", "email": "", "family_name": "Other"},
+}
 NOTHING = {"method": "none", "amount": "0.00", "cheque_number": ""}
 
 
@@ -83,6 +89,19 @@ class TestArrives:
         take_in(night, sent)
         with pytest.raises(NotAnEnvelopeError):
             take_in(night, {**sent, "protection": not sent["protection"]})
+
+    @pytest.mark.parametrize("tag", ["CL-1", None])
+    def test_ends_the_number_that_was_called_on_that_tablet(self, night, tablet, tag):
+        who, came = night.staff.get().user, at(night.on, 17, 40)
+        for _ in range(2):
+            line.take_a_number(night=night, request_key=uuid.uuid4(), acting_user=who, now=came)
+        line.call_next(night=night, acting_user=who, device=tablet.device, now=came)
+        take_in(night, tablet.envelope(tag, waiting=2))
+        assert not WaitingNumber.objects.exclude(done_at=None).exists()
+        row = take_in(night, tablet.envelope(tag, waiting=1, **NEXT_DOOR))
+        assert row.waiting == 1
+        # As it was signed at 18:05, whenever it arrived.
+        assert WaitingNumber.objects.get(number=1).done_at == at(night.on, 18, 5)
 
     def test_brings_goods_along(self, night, tablet):
         product = ProductFactory(name="Cork grease")

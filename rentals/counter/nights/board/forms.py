@@ -47,6 +47,7 @@ class DeviceForm(forms.Form):
     """Which tablet asks, if it is one."""
 
     device = forms.UUIDField(required=False)
+    heard = forms.IntegerField(required=False, min_value=1)
 
 
 class CloseForm(OfficeForm):

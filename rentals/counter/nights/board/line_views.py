@@ -115,6 +115,8 @@ def night_line_display(request: HttpRequest, night_id: int) -> HttpResponseBase:
 def night_next(request: HttpRequest, night_id: int) -> HttpResponseBase:
     """Call the next family: to the person, or to the tablet that asks with its `device` and wants JSON back.
 
+    `heard` is the last number a tablet was told: one it called since then, whose answer was lost, is told again.
+
     JSON: {"number": 12 or null, "code": the family's code from home or "", "note": initials or "", "waiting": how many
     still wait, "wait_minutes": what the next one who comes waits, or null}.
     """
@@ -123,7 +125,11 @@ def night_next(request: HttpRequest, night_id: int) -> HttpResponseBase:
     form = DeviceForm(_sent(request))
     if not form.is_valid():
         return JsonResponse({"error": "device is the tablet's id, a UUID"}, status=422)
-    number = line.call_next(night=night, acting_user=acting_user(request), device=form.cleaned_data["device"], now=clock.now())
+    person, device = acting_user(request), form.cleaned_data["device"]
+    number = None
+    if device and "heard" in form.data:
+        number = line.get_unheard(night=night, acting_user=person, device=device, heard=form.cleaned_data["heard"])
+    number = number or line.call_next(night=night, acting_user=person, device=device, now=clock.now())
     if wants_json:
         seen = line.get_line(night, now=clock.now())
         from_home = number is not None and number.door == WaitingNumber.Door.HOME

@@ -14,6 +14,7 @@ from rentals.runtime import locks
 from rentals.staff.models import User
 from rentals.staff.operations import RequestKeyReusedError, claim_request, keep_answer
 from rentals.staff.policy import may, require
+from schools import line
 from schools.models import Night
 from schools.nights import open_if_planned
 
@@ -55,6 +56,9 @@ def take_in(*, envelope: Envelope, night: Night, acting_user: User, now: datetim
         waiting=envelope.waiting,
     )
     _try(row, envelope, acting_user, now, today)
+    if envelope.waiting is not None:
+        signed_at = moment_of(envelope, current, now=now, today=today).signed_at
+        line.finish_served(night=current, number=envelope.waiting, device=envelope.device, now=signed_at)
     row.save(force_insert=True)
     keep_answer(key=key, answer={"sign_up": str(row.pk)})
     return row

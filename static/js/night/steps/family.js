@@ -2,6 +2,7 @@
 import { button, choice, choices, field, h, notice } from "../dom.js";
 import { findFamily, takeFamily, takeHomeForm, takeStudent } from "../draft.js";
 import { findFamilies, findHomeForms } from "../find.js";
+import { waitingLine } from "./line.js";
 
 const MOST = 8;
 const GRADES = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12];
@@ -44,13 +45,13 @@ function finding(ctx) {
 export function family(ctx) {
   const { draft, say } = ctx;
   const other = h("p", {}, button(say("familyOther"), () => ctx.redo((each) => { Object.assign(each, { who: "", household: null, home_form: null, guardian_id: null }); }, { focus: "night-find" })));
-  if (draft.who === "") return { head: say("familyHead"), body: [finding(ctx)] };
-  if (draft.who === "known" && findFamily(ctx.pack, draft)?.exempt) return { head: say("familyHead"), body: [notice("warn", say("mustCounter", { name: findFamily(ctx.pack, draft).name })), other] };
-  if (draft.who === "known") return { head: say("familyHead"), body: [notice("good", say("familyPicked", { name: findFamily(ctx.pack, draft)?.name ?? draft.family.family_name })), other] };
+  if (draft.who === "") return { head: say("familyHead"), body: [waitingLine(ctx), finding(ctx)] };
+  if (draft.who === "known" && findFamily(ctx.pack, draft)?.exempt) return { head: say("familyHead"), body: [waitingLine(ctx), notice("warn", say("mustCounter", { name: findFamily(ctx.pack, draft).name })), other] };
+  if (draft.who === "known") return { head: say("familyHead"), body: [waitingLine(ctx), notice("good", say("familyPicked", { name: findFamily(ctx.pack, draft)?.name ?? draft.family.family_name })), other] };
   return {
     head: say("newHead"),
     body: [
-      h("div", { class: "form-columns" }, ofFamily(ctx, "given_name", "givenName", { autocapitalize: "words" }), ofFamily(ctx, "family_name", "familyName", { autocapitalize: "words" })),
+      waitingLine(ctx), h("div", { class: "form-columns" }, ofFamily(ctx, "given_name", "givenName", { autocapitalize: "words" }), ofFamily(ctx, "family_name", "familyName", { autocapitalize: "words" })),
       h("div", { class: "form-columns" }, ofFamily(ctx, "phone", "phone", { type: "tel", inputmode: "tel" }), ofFamily(ctx, "email", "email", { type: "email", inputmode: "email" })),
       h("p", { class: "field-hint" }, say("emailHint")), other,
     ],
