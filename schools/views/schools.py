@@ -11,7 +11,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from rentals.runtime import clock
 from rentals.staff.parking import stands_on
 from rentals.staff.policy import acting_user, may, requires
-from schools import calendar, contacts, directors, errands, forms, operations, queries
+from schools import ahead, calendar, contacts, directors, errands, forms, operations, queries
 from schools.models import Programme, RequiredItem, School
 
 SHOWN_TALKS = 5
@@ -27,8 +27,10 @@ def school_list(request: HttpRequest) -> HttpResponseBase:
     add = {"label": "Add a school", "url": reverse("school_add"), "main": True}
     steps = {"label": "Next steps", "url": reverse("next_steps")}
     actions = [steps, add] if may(request.user, "schools.edit") else [steps]
+    rows = list(queries.list_schools(text=text, district_id=district_id))
+    coming = ahead.look_ahead(rows, today=clock.today())
     context = {
-        "schools": queries.list_schools(text=text, district_id=district_id),
+        "schools": [(row, coming[row.pk]) for row in rows],
         "districts": queries.list_districts(),
         "district_id": district_id,
         "text": text,
@@ -172,6 +174,7 @@ def _school_page(
         "directors": directors.list_directors(school_id),
         "talks": list(contacts.list_contacts(school_id)[:SHOWN_TALKS]),
         "today": clock.today(),
+        "ahead": ahead.look_ahead([shown], today=clock.today())[shown.pk],
         "form": refused,
         "errands": list(errands.list_open().filter(school=shown)[:20]) if may(request.user, "errands.work") else [],
     }

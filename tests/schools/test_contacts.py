@@ -128,6 +128,6 @@ class TestNextSteps:
         school, client = SchoolFactory(), client_as("specialist")
         for _ in range(12):
             ContactFactory(school=school)
-        for address in (reverse("next_steps"), reverse("school_contacts", args=[school.pk]), reverse("school", args=[school.pk])):
+        for address in (reverse("next_steps"), reverse("school_contacts", args=[school.pk])):
             with django_assert_max_num_queries(12):
                 assert client.get(address).status_code == 200

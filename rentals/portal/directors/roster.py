@@ -11,9 +11,8 @@ from django.db.models import F, OuterRef, Q, Subquery
 from rentals.agreements.models import AgreementUnit, UnitPromise
 from rentals.families.models import Student
 from rentals.inventory.models import Custody
-from schools.calendar import closed_days
-from schools.models import Director, Errand, Programme, Stop
-from schools.rules import next_van_day
+from schools.ahead import van_days
+from schools.models import Director, Errand, Programme
 
 PLACES = {
     Custody.Place.FAMILY: "With the student",
@@ -68,7 +67,7 @@ def list_programmes(director: Director) -> list[Programme]:
 def list_parts(programmes: list[Programme], *, today: datetime.date) -> list[Part]:
     """Return the roster of these programmes, a part each, students by name. Five queries, however many students."""
     lines = _list_lines([programme.pk for programme in programmes])
-    days = _van_days(programmes, today)
+    days = van_days((each.school for each in programmes), today=today)
     return [Part(each, days.get(each.school_id), [line for line in lines if line.programme_id == each.pk]) for each in programmes]
 
 
@@ -99,17 +98,3 @@ def _list_lines(programme_ids: list[int]) -> list[Line]:
         )
         for unit in had.get(pk) or [{}]
     ]
-
-
-def _van_days(programmes: list[Programme], today: datetime.date) -> dict[int, datetime.date]:
-    """Return by school the day of the next planned run that stops there, else the van's next weekday with school."""
-    schools = {programme.school_id: programme.school for programme in programmes}
-    stops = Stop.objects.filter(school__in=schools, run__on__gte=today, run__state__in=["planned", "under_way"])
-    planned = dict(stops.order_by("-run__on").values_list("school", "run__on"))
-    closed = closed_days(schools.values(), today=today)
-    usual = {
-        pk: next_van_day(weekday=school.delivery_weekday, wanted_from=today, today=today, closed=closed[pk])
-        for pk, school in schools.items()
-        if school.delivery_weekday is not None
-    }
-    return usual | planned
