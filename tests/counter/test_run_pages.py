@@ -183,3 +183,10 @@ class TestDrive:
     def test_a_school_without_a_point_is_named(self, client):
         stop = StopFactory(school=SchoolFactory(name="Northfield School"))
         assert "No point yet" in text_of(client.get(reverse("run", args=[stop.run_id])))
+
+
+class TestElsewhere:
+    def test_an_agreements_page_sends_the_van(self, client):
+        agreement = AgreementFactory(unit=True)
+        page = text_of(client.get(reverse("agreement", args=[agreement.pk])))
+        assert reverse("home_errand_ask", args=[agreement.units.get().instrument.asset_tag]) in page

@@ -5,7 +5,7 @@ import random
 
 from dateutil.relativedelta import relativedelta
 
-from rentals.counter.demo import counts, doors, fleet, history, incidents, labels, nights, people, pictures, schools, shop
+from rentals.counter.demo import counts, doors, fleet, history, incidents, labels, nights, people, pictures, runs, schools, shop
 from rentals.runtime.statistics import refresh_statistics
 
 MONTHS = 18
@@ -32,4 +32,5 @@ def load(*, households: int, seed: int, today: datetime.date, now: datetime.date
     nights.plan_nights(story)
     doors.open_doors(story)
     nights.load_the_van(story)
+    runs.drive(story)
     refresh_statistics()
