@@ -50,6 +50,8 @@ from rentals.agreements import drafts, life, plans
 from rentals.agreements.models import Agreement, Plan, PlanVersion, SignUpDraft, TaxExemption
 from rentals.agreements.moves import Move, State
 from rentals.counter.life import buying, exchanging, panel, reinstating
+from rentals.counter.nights.intake.envelope import read_envelope
+from rentals.counter.nights.intake.operations import take_in
 from rentals.counter.signup.order import first_answers
 from rentals.documents import outbox
 from rentals.documents.models import Document
@@ -79,10 +81,11 @@ from rentals.portal.models import NightDoor
 from rentals.runtime import clock
 from rentals.staff.models import Role, User
 from rentals.staff.policy import CAPABILITIES
-from schools.models import CleaningDay, Director, District, Errand, Night, Programme, RequiredItem, School
+from schools.models import CleaningDay, Director, District, Errand, Night, Programme, RequiredItem, Run, School, SchoolDay
 from tests.architecture.test_urls import ADDRESSES
 from tests.billing.banking.statements import line, ofx1
 from tests.browser import list_violations
+from tests.counter.nights.tablets import Tablet
 from tests.documents.examples import document_id
 from tests.staff.test_screens import sign_in
 
@@ -100,7 +103,14 @@ NO_PAGES = {
     *("tablet_worker", "tablet_door"),  # a script and an answer for one, both of the tablet
     *("label_print_pdf", "label_calibration_pdf"),  # files, made while one waits
     *("statement_print", "agreement_recover"),  # steps on the way to another page
-    *("document_pdf", "letters_print", "payment_receipt", "autopay_file", "night_packing_list"),  # files, or made while one waits
+    *(
+        "document_pdf",
+        "letters_print",
+        "payment_receipt",
+        "autopay_file",
+        "night_packing_list",
+        "run_manifest",
+    ),  # files, or made while one waits
     *(
         "payment_preview",
         "billing_run_progress",
@@ -168,6 +178,8 @@ class Scenario:
             "door_code": NightDoor.objects.latest("pk").code,
             "cleaning_day_id": CleaningDay.objects.order_by("pk")[0].pk,
             "night_id": Night.objects.exclude(state__in=["closed", "called_off"]).order_by("pk")[0].pk,
+            **self.evening(),
+            **self.driving(),
             "errand_id": Errand.objects.order_by("pk")[0].pk,
             "required_item_remove.item_id": RequiredItem.objects.order_by("pk")[0].pk,
             "person_id": self.people[Role.SPECIALIST].pk,
@@ -177,6 +189,39 @@ class Scenario:
         """Return a director of the school that is walked."""
         school = School.objects.filter(programmes__students__isnull=False).order_by("pk")[0]
         return Director.objects.filter(programmes__school=school).order_by("pk")[0].pk
+
+    def evening(self) -> dict[str, object]:
+        """Bring home a sign-up that a person must decide about: the night's day is still to come."""
+        night = Night.objects.exclude(state__in=["closed", "called_off"]).order_by("pk")[0]
+        sent = read_envelope(Tablet(night).envelope())
+        who = {"acting_user": self.people[Role.MANAGER], "now": self.now, "today": clock.today()}
+        return {"sign_up_id": take_in(envelope=sent, night=night, **who).pk}
+
+    def driving(self) -> dict[str, object]:
+        """Name a delivery run by each of its pages: billing has runs too."""
+        run = Run.objects.filter(stops__loads__isnull=False).order_by("-on", "-pk")[0]
+        pages = (
+            "run",
+            "run_add",
+            "run_order",
+            "run_call_off",
+            "run_manifest",
+            "run_drive",
+            "run_scan",
+            "run_leave",
+            "run_finish",
+            "stop_spot",
+            "shop_spot",
+        )
+        stop = run.stops.filter(loads__isnull=False).order_by("order")[0]
+        asked = {f"{page}.run_id": run.pk for page in pages}
+        return {
+            **asked,
+            "stop_id": stop.pk,
+            "load_id": stop.loads.order_by("pk")[0].pk,
+            "home_errand_id": 1,
+            "day_id": SchoolDay.objects.order_by("pk")[0].pk,
+        }
 
     def money(self) -> dict[str, object]:
         """Take a file of the bank in, and another only looked at."""
