@@ -51,7 +51,8 @@ def settle_promise(*, agreement: Agreement, given: Instrument | None, acting_use
 
 def is_waiting(agreement: Agreement) -> bool:
     """Tell whether the instrument of an agreement is still to come."""
-    return UnitPromise.objects.filter(agreement=agreement, settled_at=None).exists()
+    promise = getattr(agreement, "promise", None)
+    return promise is not None and promise.is_open
 
 
 def carry_promise(*, before: Agreement, after: Agreement, acting_user: User, now: datetime) -> None:

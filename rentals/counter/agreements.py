@@ -46,7 +46,7 @@ def agreement_list(request: HttpRequest) -> HttpResponseBase:
 def agreement(request: HttpRequest, agreement_id: int) -> HttpResponseBase:
     """Show an agreement as it was signed, and how it stands today."""
     people = Agreement.objects.select_related("household", "guardian", "student", "programme__school", "signed_by", "signature")
-    whole = people.select_related("item__kind", "plan_version", "follows", "tax_area", "followed_by")
+    whole = people.select_related("item__kind", "plan_version", "follows", "tax_area", "followed_by", "promise")
     found = get_object_or_404(whole, pk=agreement_id)
     units = list(found.units.select_related("instrument__item").order_by("began_at", "pk"))
     papers = list(documents.list_documents(about=f"agreement/{found.pk}"))

@@ -70,8 +70,8 @@ class TestTwins:
         barrier = threading.Barrier(2, timeout=20)
         look = operations.check_available
 
-        def look_and_wait(instrument):
-            look(instrument)
+        def look_and_wait(instrument, **how):
+            look(instrument, **how)
             try:
                 barrier.wait()
             except threading.BrokenBarrierError:

@@ -168,6 +168,7 @@ def _way(place: str) -> str:
     return {
         "shelf": "to the shelf",
         "bench": "to the shop",
+        "van": "into the van",
         "family": "to a family",
         "school": "to a school",
         "lost": "on the list of lost ones",

@@ -121,7 +121,7 @@ class TestBoard:
             sign_up(night, rosa, sequence=number)
             unit(night, loaded_by=rosa)
             line.report(night=night, device=uuid.uuid4(), waiting=1, attention=0, oldest_minutes=0, acting_user=rosa, now=NOW)
-        client = client_as("manager")
+        client = client_as("specialist")
         with django_assert_max_num_queries(12):
             page = client.get(reverse("night_board", args=[night.pk]))
         assert page.status_code == 200

@@ -217,7 +217,8 @@ class TestUnloading:
         assert desk.unload(along.asset_tag).tone == "good"
         assert (place(along), NightUnit.objects.get().outcome) == ("shelf", "back")
 
-    def test_a_closed_night_may_still_be_unloaded(self, desk, along, night, specialist):
+    def test_what_was_missing_may_still_come_off_a_night_that_is_closed(self, desk, along, night, specialist):
+        nights_packing.mark_missing(night=night, instrument=along, acting_user=specialist, now=desk.now)
         Night.objects.update(state="closed", opened_at=NOW, ended_at=desk.now, ended_by=specialist)
         assert desk.unload(along.asset_tag).tone == "good"
         with pytest.raises(NightOverError):

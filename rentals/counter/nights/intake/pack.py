@@ -36,7 +36,10 @@ class NoPackError(Exception):
 
 
 def make_pack(night: Night, *, made_at: datetime.datetime) -> dict[str, Any]:
-    """Return the pack of a night as plain data; money and rates as strings. At most twelve queries. Raises NoPackError."""
+    """Return the pack of a night as plain data; money and rates as strings. Sixteen queries.
+
+    Raises NoPackError.
+    """
     units = [line.instrument for line in nights.list_along(night)]
     programmes = list(night.programmes.select_related("school").order_by("school__name", "kind"))
     items = _items(units, night)
