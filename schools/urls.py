@@ -2,11 +2,15 @@
 
 from django.urls import path
 
-from schools.views import contacts, directors, districts, wishes
+from schools.views import contacts, directors, districts, imports, wishes
 from schools.views import schools as views
 
 urlpatterns = [
     path("schools/", views.school_list, name="schools"),
+    path("schools/import/", imports.school_import, name="school_import"),
+    path("schools/import/take-in/", imports.school_import_take_in, name="school_import_take_in"),
+    path("schools/import/schools.csv", imports.school_import_template, name="school_import_template"),
+    path("schools/import/required-lists.csv", imports.school_import_lists_template, name="school_import_lists_template"),
     path("schools/next-steps/", contacts.next_steps, name="next_steps"),
     path("schools/<int:school_id>/talks/", contacts.school_contacts, name="school_contacts"),
     path("schools/<int:school_id>/talks/new/", contacts.contact_add, name="contact_add"),

@@ -26,7 +26,8 @@ def school_list(request: HttpRequest) -> HttpResponseBase:
     district_id = int(chosen) if chosen.isascii() and chosen.isdigit() and len(chosen) < 10 else None
     add = {"label": "Add a school", "url": reverse("school_add"), "main": True}
     steps = {"label": "Next steps", "url": reverse("next_steps")}
-    actions = [steps, add] if may(request.user, "schools.edit") else [steps]
+    take_in = {"label": "Take in a spreadsheet", "url": reverse("school_import")}
+    actions = [steps, take_in, add] if may(request.user, "schools.edit") else [steps]
     rows = list(queries.list_schools(text=text, district_id=district_id))
     coming = ahead.look_ahead(rows, today=clock.today())
     context = {

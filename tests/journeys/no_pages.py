@@ -8,6 +8,7 @@ NO_PAGES = {
     *("aging_csv", "stock_count_csv", "deliveries_export"),  # files, too
     *("fleet_figures_csv", "fleet_figures_items_csv", "fleet_figures_instruments_csv", "fleet_idle_csv", "fleet_advice_csv"),
     *("cleanings_csv", "cleanings_ahead_csv", "repair_parts_csv"),  # files, too
+    *("school_import_template", "school_import_lists_template"),  # files, too
     "tablet_pack",  # data
     *("photo", "photo_thumb"),  # pictures
     *("tablet_worker", "tablet_door"),  # a script and an answer for one, both of the tablet

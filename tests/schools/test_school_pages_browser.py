@@ -11,6 +11,7 @@ from tests.browser import list_violations
 from tests.factories import UserFactory
 from tests.inventory.factories import CatalogueItemFactory, ProductFactory, kind
 from tests.schools.factories import ContactFactory, DirectorFactory, NightFactory, ProgrammeFactory, RequiredItemFactory
+from tests.schools.test_importing import GOOD, HEADER, written
 
 PICTURES = os.environ.get("OFFICE_PICTURES", "")
 
@@ -55,4 +56,33 @@ def test_every_page_reads_well_at_every_width(page, programme, client_as, live_s
                 found.append(f"{name} runs off the side at {width}")
             if PICTURES:
                 page.screenshot(path=Path(PICTURES) / f"{name}-{width}-{theme}.png", full_page=True)
+    assert found == []
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_spreadsheet_is_mended_and_taken_in(page, client_as, live_server):
+    client = client_as("specialist")
+    page.context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": live_server.url}])
+    found = []
+    for step, rows in enumerate(([*GOOD[:2], [*GOOD[2][:6], "Caturday", *GOOD[2][7:]]], GOOD)):
+        page.goto(live_server.url + reverse("school_import"))
+        file = {"name": "district.csv", "mimeType": "text/csv", "buffer": written(HEADER, rows)}
+        for width, theme in ((1280, "light"), (390, "dark")):
+            page.set_viewport_size({"width": width, "height": 844})
+            page.emulate_media(color_scheme=theme)
+            found += list_violations(page)
+        if PICTURES:
+            page.screenshot(path=Path(PICTURES) / "import.png", full_page=True)
+        page.get_by_label("Spreadsheet").set_input_files(files=[file])
+        page.get_by_role("button", name="Look at the file").click()
+        page.get_by_role("heading", name="Check and take in").wait_for()
+        for width, theme in ((390, "dark"), (1280, "light")):
+            page.set_viewport_size({"width": width, "height": 844})
+            page.emulate_media(color_scheme=theme)
+            found += list_violations(page)
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), width
+            if PICTURES:
+                page.screenshot(path=Path(PICTURES) / f"import-check-{step}-{width}.png", full_page=True)
+    page.get_by_role("button", name="Take all of it in").click()
+    page.get_by_text("Taken in: 6 new, 1 changed.").wait_for()
     assert found == []

@@ -42,7 +42,7 @@ COLUMNS = (
 REQUIRED = [column.key for column in COLUMNS if column.is_required]
 
 
-def guess_columns(header: Sequence[str]) -> dict[str, int]:
+def guess_columns(header: Sequence[str], columns: Sequence[Column] = COLUMNS) -> dict[str, int]:
     """Return which of the file's columns (counted from 0) each of ours is, by its name; what is not recognised is left out.
 
     >>> guess_columns(["Tag #", "Brand", "Serial No.", "Colour"])
@@ -51,7 +51,7 @@ def guess_columns(header: Sequence[str]) -> dict[str, int]:
     plain = [re.sub(r"[^a-z]+", " ", name.casefold()).strip() for name in header]
     found: dict[str, int] = {}
     taken: set[int] = set()
-    for column in COLUMNS:
+    for column in columns:
         for name in column.names:
             places = [place for place, given in enumerate(plain) if given == name and place not in taken]
             if places:

@@ -70,7 +70,9 @@ def _table(lines: Iterator[list[str]]) -> Table:
         else:
             rows.append((number, cells))
     if not header or not rows:
-        raise FileRefusedError("The file has no rows: the first row names the columns, and each row below is one instrument.")
+        raise FileRefusedError(
+            "The file has no rows: the first row names the columns, and each row below is one line of the list."
+        )
     widest = max(len(cells) for _, cells in rows)
     names = [name or f"Column {place + 1}" for place, name in enumerate(header)]
     names += [f"Column {place + 1}" for place in range(len(header), widest)]
