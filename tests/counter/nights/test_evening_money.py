@@ -104,7 +104,9 @@ ODD = st.one_of(
     st.just({}),
     st.just({"id": 10**6}),
 )
-CHANGES = st.lists(st.tuples(st.sampled_from(PLACES), ODD), max_size=3)
+SUMS = [("shown", "due_today"), ("shown", "monthly"), ("payment", "amount")]
+OTHER_SUM = st.tuples(st.sampled_from(SUMS), st.sampled_from(["0.00", "1.00", "32.48", "37.89", "1000.00"]))
+CHANGES = st.lists(OTHER_SUM | st.tuples(st.sampled_from(PLACES), ODD), max_size=2)
 SENT = st.lists(
     st.tuples(st.sampled_from([None, "CL-1", "CL-2"]), st.sampled_from(["Sky", "Rain"]), st.sampled_from([0, 0, 1, 15]), CHANGES),
     min_size=1,
