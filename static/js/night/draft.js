@@ -108,9 +108,12 @@ export function tickKit(draft, pack) {
   draft.kit = Object.fromEntries(kitRows(draft, pack).filter((row) => isOurs(row, pack)).map((row) => [row.product, row.product]));
 }
 
+/** How many of a product a line asks for: of alternatives each has its own number. */
+export const asked = (row, product) => row.quantities?.[product.id] ?? row.quantity;
+
 const takenGoods = (draft, required, pack) => required.flatMap((row) => {
   const product = pack.products.find((each) => each.id === draft.kit[row.product]);
-  return product ? [{ product: product.id, name: product.name, price: product.price, quantity: row.quantity }] : [];
+  return product ? [{ product: product.id, name: product.name, price: product.price, quantity: asked(row, product) }] : [];
 });
 
 /** The steps of this sign-up, in order. */

@@ -37,7 +37,7 @@ export const ENGLISH = {
   tagNotApproved: "{tag} is not on the director’s list for this program. Give it only if the director agrees.",
   unitTakenSince: "{tag} was given out meanwhile. Choose another one.",
 
-  kitHead: "What the school asks for", kitHint: "Ticked is what the school wants each student to have. Untick what the family has already.", kitEach: "{n} × {name}", kitElsewhere: "Not from us", kitSoldBy: "{n} × {name}: from {by}", kitFrom_school: "the school", kitFrom_anywhere: "any shop", kitOr: "Or", kitNothing: "The school asks for nothing more.",
+  kitHead: "What the school asks for", kitHint: "Ticked is what the school wants each student to have. Untick what the family has already.", kitEach: "{n} × {name}", kitElsewhere: "Not from us", kitSoldBy: "{n} × {name}: from {by}", kitFrom_school: "the school", kitFrom_anywhere: "any shop", kitOr: "Or", kitInstead: "{name}, instead of {other}", kitNothing: "The school asks for nothing more.",
   planHead: "How the rental works", planLabel: "Plan", protectionHead: "Protection", protectionYes: "With protection", protectionNo: "Without protection", protectionRequired: "This plan comes with protection.",
   protectionYesNote: "{price} a month before tax. It is not insurance. It covers: {covers}", protectionNoNote: "The family pays for repairs of damage, and for the instrument if it is lost or stolen.", protectionCoversPlain: "repairs of damage in normal playing",
   rentFrom: "{rent} a month before tax", otherLanguage: "En español", noPrice: "There is no price for this instrument on the list. Choose another model, or ask the lead.",

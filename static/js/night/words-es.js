@@ -37,7 +37,7 @@ export const SPANISH = {
   tagNotApproved: "{tag} no está en la lista del director para este programa. Délo solo si el director está de acuerdo.",
   unitTakenSince: "{tag} se dio mientras tanto. Elija otro.",
 
-  kitHead: "Lo que pide la escuela", kitHint: "Está marcado lo que la escuela quiere que tenga cada estudiante. Quite la marca de lo que la familia ya tiene.", kitEach: "{n} × {name}", kitElsewhere: "No lo vendemos", kitSoldBy: "{n} × {name}: en {by}", kitFrom_school: "la escuela", kitFrom_anywhere: "cualquier tienda", kitOr: "O bien", kitNothing: "La escuela no pide nada más.",
+  kitHead: "Lo que pide la escuela", kitHint: "Está marcado lo que la escuela quiere que tenga cada estudiante. Quite la marca de lo que la familia ya tiene.", kitEach: "{n} × {name}", kitElsewhere: "No lo vendemos", kitSoldBy: "{n} × {name}: en {by}", kitFrom_school: "la escuela", kitFrom_anywhere: "cualquier tienda", kitOr: "O bien", kitInstead: "{name}, en lugar de {other}", kitNothing: "La escuela no pide nada más.",
   planHead: "Cómo funciona el alquiler", planLabel: "Plan", protectionHead: "Protección", protectionYes: "Con protección", protectionNo: "Sin protección", protectionRequired: "Este plan incluye la protección.",
   protectionYesNote: "{price} al mes antes de impuestos. No es un seguro. Cubre: {covers}", protectionNoNote: "La familia paga las reparaciones de daños, y el instrumento si se pierde o lo roban.", protectionCoversPlain: "reparaciones de daños al tocar normalmente",
   rentFrom: "{rent} al mes antes de impuestos", otherLanguage: "In English", noPrice: "No hay precio para este instrumento en la lista. Elija otro modelo, o pregunte a la persona encargada.",

@@ -1,14 +1,19 @@
 """What a tablet takes along: small, asked for in few queries, the same words and prices as the office, no more than it needs."""
 
 import json
+from decimal import Decimal
 
 import pytest
 from django.urls import reverse
 
+from rentals.counter.signup import sheet
+from schools import queries as schools
+from schools.models import ApprovedItem
 from tests.agreements.factories import RateFactory
 from tests.counter.nights.tablets import Tablet, load, open_night
 from tests.families.factories import GuardianFactory, HouseholdFactory, StudentFactory
-from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory, kind
+from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory, ProductFactory, kind
+from tests.schools.factories import RequiredItemFactory
 
 pytestmark = pytest.mark.django_db
 
@@ -48,3 +53,63 @@ class TestPack:
         assert "0177" in words
         for hidden in ("Secret", adult.phone, adult.email):
             assert hidden not in words
+
+
+class TestRequired:
+    def lines(self, night):
+        return Tablet(night).pack["required"]
+
+    @pytest.fixture
+    def asks(self):
+        night = open_night("CL-1")
+        programme = night.programmes.get()
+
+        def ask(name="", **fields):
+            product = ProductFactory(name=name, price=Decimal("10.00")) if name else None
+            RequiredItemFactory(programme=programme, kind=kind("clarinet"), product=product, **fields)
+            return product
+
+        return night, ask
+
+    def test_of_lines_that_stand_for_each_other_ours_is_one_line_with_the_others_as_alternatives(self, asks):
+        night, ask = asks
+        school = ask("A school's book", choice=1, sold_by="school")
+        first, other = ask("Book by one", choice=1), ask("Book by two", choice=1, quantity=2)
+        alone = ask("Cork grease")
+        grease, ours, instead = self.lines(night)
+        assert (ours["product"], ours["alternatives"]) == (first.pk, [other.pk])
+        assert ours["quantities"] == {first.pk: 1, other.pk: 2}
+        assert (instead["product"], instead["sold_by"], instead["instead_of"]) == (school.pk, "school", "Book by one")
+        assert (grease["product"], grease["alternatives"]) == (alone.pk, [])
+
+    def test_what_has_only_words_is_a_line_that_nobody_can_tick(self, asks):
+        night, ask = asks
+        ask(words="Folding stand", sold_by="anywhere")
+        (line,) = self.lines(night)
+        assert (line["product"], line["name"], line["sold_by"], line["instead_of"]) == (None, "Folding stand", "anywhere", "")
+
+    def test_a_product_that_is_sold_no_more_is_not_offered(self, asks):
+        night, ask = asks
+        product = ask("Old book")
+        product.is_active = False
+        product.save()
+        assert self.lines(night) == []
+
+    def test_ticks_what_the_counters_own_sheet_ticks(self, asks):
+        night, ask = asks
+        for name in ("Zither book", "Method book", "Another book"):
+            ask(name, choice=3)
+        ask("Reeds")
+        rows = sheet._goods({}, schools.list_asked_for(night.programmes.get().pk, "clarinet"), "1/clarinet")
+        ticked = [row.product.pk for row in rows if row.ticked]
+        assert [line["product"] for line in self.lines(night)] == ticked
+
+
+class TestApproved:
+    def test_names_models_that_are_not_along_too_so_that_another_is_warned_of(self):
+        night = open_night("CL-1")
+        better = CatalogueItemFactory(kind_code="clarinet", model="Better")
+        ApprovedItem.objects.create(programme=night.programmes.get(), item=better)
+        (row,) = Tablet(night).pack["approved"]
+        assert (row["kind"], row["items"]) == ("clarinet", [better.pk])
+        assert better.pk not in {each["id"] for each in Tablet(night).pack["items"]}

@@ -146,6 +146,7 @@ class TestEveryStep:
         look(page, "06-unit")
         page.get_by_text("VN-1001").click()
         go_on(page)
+        expect(page.get_by_text("1 × Book of the district, instead of Method book, volume 1: from the school")).to_be_visible()
         look(page, "07-kit")
         go_on(page)
         page.get_by_text("En español").click()

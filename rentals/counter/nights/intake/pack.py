@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from django.conf import settings
-from django.db.models import Exists, OuterRef, Prefetch, Q
+from django.db.models import Exists, F, OuterRef, Prefetch, Q
 
 from rentals.agreements import queries, quotes, wording
 from rentals.agreements.models import PlanVersion, Rate, TaxArea
@@ -25,6 +25,7 @@ from rentals.runtime.templatetags.office import phone
 from rentals.staff.models import Office
 from schools import nights
 from schools.models import ApprovedItem, Night, Programme, RequiredItem
+from schools.queries import is_sold_by_us
 
 FORMAT = 1
 VERSION_LENGTH = 16
@@ -64,7 +65,7 @@ def make_pack(night: Night, *, made_at: datetime.datetime) -> dict[str, Any]:
         "taxes": {**{sort: _rate(rate) for sort, rate in taxes.items()}, "area": area.name},
         "products": _products(asked),
         "required": _asked(asked),
-        "approved": _approved(programmes, items),
+        "approved": _approved(programmes),
         "texts": {**prices.texts.as_dict(), "consent": {"version": wording.CONSENT_VERSION, "text": wording.consent_wording()}},
         "families": _families(programmes, area, night.on),
         "home_forms": portal.list_home_forms(night),
@@ -171,7 +172,9 @@ def _plan(version: PlanVersion) -> dict[str, Any]:
 
 def _required(programmes: list[Programme]) -> list[RequiredItem]:
     rows = RequiredItem.objects.filter(Q(product=None) | Q(product__is_active=True), programme__in=programmes)
-    return list(rows.select_related("product").order_by("programme", "kind", "product__name", "pk"))
+    return list(
+        rows.select_related("product").order_by("programme", "kind", F("choice").asc(nulls_first=True), "product__name", "pk")
+    )
 
 
 def _products(asked: Iterable[RequiredItem]) -> list[dict[str, Any]]:
@@ -180,30 +183,46 @@ def _products(asked: Iterable[RequiredItem]) -> list[dict[str, Any]]:
 
 
 def _asked(asked: list[RequiredItem]) -> list[dict[str, Any]]:
-    """Return the lists line by line; where one of several is enough, one line with the others as `alternatives`."""
-    lines: dict[Any, list[RequiredItem]] = {}
+    """Return the lists line by line. Of lines that stand for each other, those we sell are one, the others its `alternatives`.
+
+    What the school or another shop sells of them stays a line, `instead_of` that one.
+    """
+    groups: dict[Any, list[RequiredItem]] = {}
     for row in asked:
-        lines.setdefault((row.programme_id, row.kind_id, row.choice if row.choice is not None else -row.pk), []).append(row)
-    return [
-        {
-            "programme": first.programme_id,
-            "kind": first.kind_id,
-            "product": first.product_id,
-            "words": first.words,
-            "quantity": first.quantity,
-            "alternatives": [other.product_id for other in others if other.product_id],
-            "sold_by": str(first.sold_by),
-        }
-        for first, *others in lines.values()
-    ]
+        groups.setdefault((row.programme_id, row.kind_id, row.choice if row.choice is not None else -row.pk), []).append(row)
+    return [line for group in groups.values() for line in _lines_of(group)]
 
 
-def _approved(programmes: list[Programme], items: list[CatalogueItem]) -> list[dict[str, Any]]:
-    """Return the models a director approves, by programme and kind; a kind without a line may be any."""
-    kinds = {item.pk: item.kind_id for item in items}
+def _lines_of(group: list[RequiredItem]) -> list[dict[str, Any]]:
+    ours = [row for row in group if is_sold_by_us(row)]
+    elsewhere = [row for row in group if row not in ours]
+    first, *others = ours or elsewhere
+    lines = [_line(first) | {"alternatives": [row.product_id for row in others], "quantities": _counts(ours)}] if ours else []
+    return [*lines, *(_line(row) | {"instead_of": "" if row == first else first.what} for row in elsewhere)]
+
+
+def _counts(rows: list[RequiredItem]) -> dict[str, int]:
+    return {row.product_id: row.quantity for row in rows if row.product_id is not None}
+
+
+def _line(row: RequiredItem) -> dict[str, Any]:
+    return {
+        "programme": row.programme_id,
+        "kind": row.kind_id,
+        "product": row.product_id,
+        "name": row.what,
+        "words": row.words,
+        "quantity": row.quantity,
+        "alternatives": [],
+        "sold_by": str(row.sold_by),
+    }
+
+
+def _approved(programmes: list[Programme]) -> list[dict[str, Any]]:
+    """Return the models a director approves, by programme and kind, along or not; a kind without a line may be any."""
     found: dict[tuple[int, str], list[int]] = {}
-    for row in ApprovedItem.objects.filter(programme__in=programmes, item__in=items).order_by("programme", "item"):
-        found.setdefault((row.programme_id, kinds[row.item_id]), []).append(row.item_id)
+    for row in ApprovedItem.objects.filter(programme__in=programmes).select_related("item").order_by("programme", "item"):
+        found.setdefault((row.programme_id, row.item.kind_id), []).append(row.item_id)
     return [{"programme": programme, "kind": kind, "items": ids} for (programme, kind), ids in found.items()]
 
 

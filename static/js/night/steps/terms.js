@@ -1,14 +1,14 @@
 // What the school asks for, the plan and protection in plain words, the price, and everything once more.
 import { choice, choices, h, notice } from "../dom.js";
-import { familyName, isOurs } from "../draft.js";
+import { asked, familyName, isOurs } from "../draft.js";
 import { toCents } from "../price.js";
 import { kindName, speak } from "../words.js";
 
 function kitRow(ctx, row) {
   const { draft, say, pack } = ctx;
   const options = [row.product, ...(row.alternatives ?? [])].map((id) => pack.products.find((each) => each.id === id)).filter(Boolean);
-  const cost = (product) => ctx.show(toCents(product.price) * BigInt(row.quantity));
-  const name = (product) => (row.quantity === 1 ? product.name : say("kitEach", { n: row.quantity, name: product.name }));
+  const cost = (product) => ctx.show(toCents(product.price) * BigInt(asked(row, product)));
+  const name = (product) => (asked(row, product) === 1 ? product.name : say("kitEach", { n: asked(row, product), name: product.name }));
   const first = options[0];
   const taken = options.find((each) => each.id === draft.kit[row.product]);
   const tick = choice({ type: "checkbox", name: "kit", value: row.product, label: name(first), aside: cost(first), checked: Boolean(taken), onpick: (on) => ctx.redo((each) => { each.kit[row.product] = on ? first.id : null; }) });
@@ -22,7 +22,8 @@ export function kit(ctx) {
   const ours = known.required.filter((row) => isOurs(row, pack));
   const others = known.required.filter((row) => !isOurs(row, pack));
   const from = (row) => (["school", "anywhere"].includes(row.sold_by) ? say(`kitFrom_${row.sold_by}`) : row.sold_by);
-  const name = (row) => row.words || row.name || pack.products.find((each) => each.id === row.product)?.name || "";
+  const name = (row) => (row.instead_of ? say("kitInstead", { name: plain(row), other: row.instead_of }) : plain(row));
+  const plain = (row) => row.words || row.name || pack.products.find((each) => each.id === row.product)?.name || "";
   return {
     head: say("kitHead"),
     body: [
