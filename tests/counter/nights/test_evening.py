@@ -161,6 +161,16 @@ class TestSheet:
         facts = dict(by_name(sheet)["Instruments"].facts)
         assert int(facts["Loaded"]) == int(facts["Given to families"]) + int(facts["Came back"]) + int(facts["Missing"])
 
+    @pytest.mark.parametrize(("outcome", "promised"), [("given", 0), ("back", 1)])
+    def test_a_promise_kept_from_the_van_counts_as_given_once(self, night, rosa, outcome, promised):
+        agreement = rent(None)
+        sign_up(night, rosa, agreement=agreement)
+        row, kept = unit(night, outcome, 20), promise(agreement, night, settled=True)
+        kept.given = row.instrument
+        kept.save()
+        line = by_name(closing.get_sheet(night, now=NOW))["Agreements and instruments"]
+        assert (line.state, dict(line.facts)["Promised"]) == ("good", str(promised))
+
     def test_each_difference_is_named(self, night, rosa):
         agreement = rent(None)
         sign_up(night, rosa, agreement=agreement)

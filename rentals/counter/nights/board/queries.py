@@ -88,6 +88,7 @@ class Evening:
     tills: tuple[Till, ...]
     unpaid: int
     promises: int
+    """Agreements without an instrument of this night's van: open, or served from elsewhere."""
     open_promises: int
     tablets: tuple[NightTablet, ...]
     line: line.Line
@@ -133,19 +134,25 @@ class Evening:
 def get_evening(night: Night, *, now: datetime.datetime, with_counts: bool = False) -> Evening:
     """Read a night for its board and its closing sheet: six queries, whatever its size, and one `with_counts` of the tills."""
     rows = _list_sign_ups(night)
-    promises = list(UnitPromise.objects.filter(night=night).values_list("settled_at", flat=True))
+    promises = _list_promises(night)
     return Evening(
         night=night,
         sign_ups=_sum_up(rows, night),
         van=_list_van(night, now),
         tills=list_tills(night, with_counts=with_counts),
         unpaid=sum(1 for row in rows if row.state == State.ARRIVED and not getattr(row, "has_paid", False)),
-        promises=len(promises),
-        open_promises=promises.count(None),
+        promises=sum(1 for _settled_at, from_van in promises if not from_van),
+        open_promises=sum(1 for settled_at, _from_van in promises if settled_at is None),
         tablets=tuple(line.list_tablets(night)),
         line=line.get_line(night, now=now),
         minutes_to_go=rules.minutes_to_go(night.on, night.ends_at, timezone.localtime(now)),
     )
+
+
+def _list_promises(night: Night) -> list[tuple[datetime.datetime | None, bool]]:
+    """List a night's promises: when each was settled, and whether from this night's own van (it counts as given there)."""
+    from_van = NightUnit.objects.filter(night=night, instrument=OuterRef("given"), outcome=NightUnit.Outcome.GIVEN)
+    return list(UnitPromise.objects.filter(night=night).values_list("settled_at", Exists(from_van)))
 
 
 def _list_sign_ups(night: Night) -> list[NightSignUp]:
