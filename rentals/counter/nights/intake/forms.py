@@ -7,6 +7,8 @@ from django import forms
 from rentals.families.forms import AddressFields, GuardianFields, NameField
 from rentals.runtime.forms import OfficeForm
 
+MOST_BYTES = 20_000_000
+
 
 class CorrectionForm(AddressFields, GuardianFields):
     """A new family as it was typed on the tablet, to be put right."""
@@ -41,3 +43,31 @@ class AssignForm(OfficeForm):
     tag = forms.CharField(
         label="Asset tag", max_length=40, error_messages={"required": "Scan or type the tag of the instrument."}
     )
+
+
+class HandOffForm(OfficeForm):
+    """The file of a tablet that could not send, and the passphrase it was locked with."""
+
+    file = forms.FileField(
+        label="File of the tablet",
+        help_text="Its name begins with “not-sent-night”.",
+        error_messages={
+            "required": "Choose the file that was saved on the tablet.",
+            "empty": "This file is empty: choose another.",
+        },
+        widget=forms.FileInput(attrs={"accept": ".json"}),
+    )
+    passphrase = forms.CharField(
+        label="Passphrase of that tablet",
+        max_length=200,
+        help_text="The one it was opened with that evening.",
+        error_messages={"required": "Write the passphrase that the tablet was opened with."},
+        widget=forms.PasswordInput({"autocomplete": "off"}),
+    )
+
+    def clean_file(self) -> Any:
+        """Refuse what is too large before it is read."""
+        file = self.cleaned_data["file"]
+        if file.size > MOST_BYTES:
+            raise forms.ValidationError("The file is larger than 20 MB: no tablet makes one like it.", code="large")
+        return file

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from rentals.counter.nights.intake import tablet_views, views
+from rentals.counter.nights.intake import file_views, tablet_views, views
 
 ONE = "nights/sign-ups/<uuid:sign_up_id>"
 
@@ -11,6 +11,7 @@ urlpatterns = [
     path("nights/<int:night_id>/pack/", tablet_views.tablet_pack, name="tablet_pack"),
     path("nights/take-in/", tablet_views.night_take_in, name="night_take_in"),
     path("nights/<int:night_id>/sign-ups/", views.night_sign_ups, name="night_sign_ups"),
+    path("nights/<int:night_id>/file/", file_views.night_file, name="night_file"),
     path("nights/<int:night_id>/to-assign/", views.units_to_assign, name="units_to_assign"),
     path(f"{ONE}/", views.night_sign_up, name="night_sign_up"),
     path(f"{ONE}/take-in/", views.night_sign_up_take_in, name="night_sign_up_take_in"),

@@ -13,6 +13,7 @@ from rentals.agreements import errors
 from rentals.agreements.models import NightSignUp, SignUpDraft, UnitPromise
 from rentals.agreements.operations import assign_unit
 from rentals.agreements.promises import PromiseSettledError, list_open_promises
+from rentals.counter.nights.intake.access import list_own_nights
 from rentals.counter.nights.intake.again import begin_again, draft_key
 from rentals.counter.nights.intake.envelope import NotAnEnvelopeError
 from rentals.counter.nights.intake.forms import AssignForm, CorrectionForm, DiscardForm
@@ -42,6 +43,7 @@ def night_sign_ups(request: HttpRequest, night_id: int) -> HttpResponseBase:
     state = state if state in NightSignUp.State.values else ""
     page = Paginator(list_sign_ups(night, state), PAGE).get_page(request.GET.get("page"))
     context = {"night": night, "page": page, "counts": count_arrivals(night), "state": state}
+    context["own"] = list_own_nights(acting_user(request)).filter(pk=night.pk).exists()
     return render(request, "counter/nights/intake/list.html", context)
 
 
