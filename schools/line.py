@@ -23,6 +23,22 @@ DESK_IDLE = datetime.timedelta(minutes=45)
 """Who has called nobody for so long does not count as a desk any more."""
 
 
+CALL_NEXT = """
+WITH first AS (
+    SELECT id FROM schools_waitingnumber WHERE night_id = %(night)s AND called_at IS NULL AND left_at IS NULL
+    ORDER BY place, number LIMIT 1 FOR UPDATE SKIP LOCKED
+), finished AS (
+    UPDATE schools_waitingnumber SET done_at = greatest(called_at, %(now)s)
+    WHERE night_id = %(night)s AND called_by_id = %(person)s AND device IS NOT DISTINCT FROM %(device)s::uuid
+        AND done_at IS NULL AND left_at IS NULL AND EXISTS (SELECT FROM first)
+)
+UPDATE schools_waitingnumber AS called
+SET called_at = greatest(called.came_at, %(now)s), called_by_id = %(person)s, device = %(device)s::uuid
+FROM first WHERE called.id = first.id RETURNING called.*
+"""
+"""One statement, so that a line of a hundred is called as fast as the database can: one round trip, nothing held in between."""
+
+
 class NumberMovedOnError(Exception):
     """Somebody else was faster with this number."""
 
@@ -104,21 +120,13 @@ def take_a_number(
     return row
 
 
-@transaction.atomic
 def call_next(*, night: Night, acting_user: User, device: UUID | None = None, now: datetime.datetime) -> WaitingNumber | None:
     """Call whoever stands first; None when nobody waits. Two who call at once get two numbers, and neither waits for the other.
 
     What the same person (at the same tablet) called before and never finished is done with the next call.
     """
-    waiting = WaitingNumber.objects.filter(night=night, called_at=None, left_at=None).order_by("place", "number")
-    number = waiting.select_for_update(skip_locked=True, of=("self",)).first()
-    if number is None:
-        return None
-    mine = WaitingNumber.objects.filter(night=night, called_by=acting_user, device=device, done_at=None, left_at=None)
-    mine.update(done_at=now)
-    number.called_at, number.called_by, number.device = max(now, number.came_at), acting_user, device
-    number.save(update_fields=["called_at", "called_by", "device"])
-    return number
+    facts = {"night": night.pk, "person": acting_user.pk, "device": device, "now": now}
+    return next(iter(WaitingNumber.objects.raw(CALL_NEXT, facts)), None)
 
 
 def get_unheard(*, night: Night, acting_user: User, device: UUID, heard: int | None) -> WaitingNumber | None:

@@ -101,6 +101,14 @@ class TestCallNext:
         first.refresh_from_db()
         assert first.done_at == later(2)
 
+    def test_is_one_statement(self, night, rosa, django_assert_num_queries):
+        take(night, rosa)
+        with django_assert_num_queries(1):
+            called = line.call_next(night=night, acting_user=rosa, now=later(1))
+        assert (called.called_at, called.called_by, called.device) == (later(1), rosa, None)
+        with django_assert_num_queries(1):
+            assert line.call_next(night=night, acting_user=rosa, now=later(2)) is None
+
     @pytest.mark.django_db(transaction=True)
     def test_forty_who_call_at_once_get_forty_numbers(self, race):
         night, people = NightFactory(), [SpecialistFactory() for _ in range(8)]
