@@ -14,6 +14,7 @@ from schools.importing.columns import LIST_COLUMNS, SCHOOL_COLUMNS
 from schools.models import Director, District, Programme, RequiredItem, School
 from tests.factories import UserFactory
 from tests.inventory.factories import ProductFactory, kind
+from tests.inventory.test_fleet_import import xlsx_of
 from tests.schools.factories import DirectorFactory, ProgrammeFactory, SchoolFactory
 
 pytestmark = pytest.mark.django_db
@@ -200,3 +201,9 @@ class TestFiles:
         outcome = operations.look_through(table, acting_user=UserFactory(), today=clock.today())
         assert (outcome.added, outcome.changed, outcome.errors) == (6, 1, [])
         assert counts() == (0, 0, 0, 0, 0)
+
+    def test_a_workbook_is_read_like_a_csv(self, client_as):
+        book = xlsx_of(*GOOD, header=HEADER)
+        file = SimpleUploadedFile("district.xlsx", book)
+        page = client_as("specialist").post(reverse("school_import"), {"file": file})
+        assert (page.status_code, page.context["outcome"].added) == (200, 6)
