@@ -46,6 +46,5 @@ NO_PAGES = {
     ),  # own forms, files: tests/portal
     *("components",),  # for whoever develops; tests/look
 }
-NOT_EVERYBODY = {"credit_note_void": Role.MANAGER, "night_file": Role.MANAGER}
-"""Who looks where a capability alone does not let in: a write-off is voided by who may write off, and
-a night's own things are of those who work there and of managers."""
+NOT_EVERYBODY = {"credit_note_void": Role.MANAGER, "tablet": Role.MANAGER, "night_file": Role.MANAGER}
+"""Who looks where a capability alone does not let in: a write-off is voided by who may write off, a night is its staff's."""

@@ -81,7 +81,19 @@ from rentals.portal.models import NightDoor
 from rentals.runtime import clock
 from rentals.staff.models import Role, User
 from rentals.staff.policy import CAPABILITIES
-from schools.models import CleaningDay, Director, District, Errand, Night, Programme, RequiredItem, Run, School, SchoolDay
+from schools.models import (
+    CleaningDay,
+    Contact,
+    Director,
+    District,
+    Errand,
+    Night,
+    Programme,
+    RequiredItem,
+    Run,
+    School,
+    SchoolDay,
+)
 from tests.architecture.test_urls import ADDRESSES
 from tests.billing.banking.statements import line, ofx1
 from tests.browser import list_violations
@@ -176,6 +188,7 @@ class Scenario:
             "load_id": stop.loads.order_by("pk")[0].pk,
             "home_errand_id": 1,
             "day_id": SchoolDay.objects.order_by("pk")[0].pk,
+            "contact_id": Contact.objects.order_by("pk")[0].pk,
         }
 
     def money(self) -> dict[str, object]:
@@ -418,8 +431,8 @@ def faults(page, name: str) -> Iterator[str]:
     """Look at the page that is open, at every width and in both themes."""
     if not page.title().strip():
         yield f"{name} has no title"
-    if page.locator("h1").count() != 1:
-        yield f"{name} has {page.locator('h1').count()} h1"
+    if (seen := page.locator("h1:visible").count()) != 1:
+        yield f"{name} has {seen} h1"
     for width, theme in ((1280, "light"), (1024, None), (390, "dark")):
         page.set_viewport_size({"width": width, "height": 844})
         if theme:
