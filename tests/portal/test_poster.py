@@ -134,7 +134,7 @@ class TestThePageOfTheForm:
         ("http://office.local/", "inside"),  # RFC 6762
         ("https://198.51.100.7/", "inside"),  # RFC 5737: for documentation, routed nowhere
         ("https://8.8.8.8/", "outside"),
-        ("https://forms.shop.com/", "outside"),
+        ("https://forms.example.com/", "outside"),
     ],
 )
 def test_from_where_an_address_is_reached(address, reach):

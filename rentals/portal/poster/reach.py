@@ -24,7 +24,7 @@ def reach_of(address: str) -> str:
     A name with a dot is believed: whether it is known outside only a look from outside can tell. Names that never lead anywhere
     are those of RFC 2606 and RFC 6761.
 
-    >>> reach_of("http://127.0.0.1:8000/start/x/"), reach_of("http://192.168.1.5/"), reach_of("https://forms.shop.com/")
+    >>> reach_of("http://127.0.0.1:8000/start/x/"), reach_of("http://192.168.1.5/"), reach_of("https://forms.example.com/")
     ('here', 'inside', 'outside')
     """
     host = (urlsplit(address).hostname or "").casefold()
