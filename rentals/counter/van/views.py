@@ -37,10 +37,12 @@ def errands(request: HttpRequest) -> HttpResponseBase:
     locations = list(Location.objects.filter(is_active=True).order_by("name"))
     here = request.GET.get("location") or request.session.get("bench_location", "")
     off = request.session.pop("called_off", None)
+    stops = list_stops(today=clock.today(), school_id=school)
+    others = School.objects.filter(errands__ended_at=None, errands__isnull=False).distinct().order_by("name")
     context = {
         "called_off": Errand.objects.filter(pk=off, outcome="called_off").select_related("instrument").first() if off else None,
-        "stops": list_stops(today=clock.today(), school_id=school),
-        "schools": School.objects.filter(errands__ended_at=None, errands__isnull=False).distinct().order_by("name"),
+        "stops": stops,
+        "schools": others if wanted else sorted({stop.school for stop in stops}, key=lambda each: each.name),
         "school": wanted,
         "locations": locations,
         "location": locations[0].pk if len(locations) == 1 else here,
