@@ -1,7 +1,5 @@
 """How much waits today, for the first page. This room sees all the others, so it counts for them."""
 
-import datetime
-
 from billing import adjustments
 from billing import queries as books
 from billing.collecting import call_list
@@ -13,14 +11,9 @@ from rentals.staff.today import COUNTS
 from schools import contacts
 
 
-def letters_and_failures(today: datetime.date) -> int:
-    """Count letters to print and mails that failed."""
-    return documents.count_letters_to_print() + documents.count_failed_mails()
-
-
 def count_what_waits() -> None:
     """Tell the first page."""
-    COUNTS["outbox"] = letters_and_failures
+    COUNTS["outbox"] = lambda today: documents.count_messages_in_hand()
     COUNTS["takings"] = lambda today: takings.count_open(before=today)
     COUNTS["deposits"] = lambda today: books.list_undeposited().count()
     COUNTS["adjustments"] = lambda today: adjustments.list_waiting().count()

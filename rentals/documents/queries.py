@@ -73,6 +73,11 @@ def count_failed() -> int:
     return count_failed_mails() + Document.objects.filter(state=Document.State.FAILED).count()
 
 
+def count_messages_in_hand() -> int:
+    """Count what the outbox wants a person for: letters to print and mails that were given up; one query."""
+    return OutboxMessage.objects.filter(state__in=[OutboxMessage.State.TO_PRINT, OutboxMessage.State.FAILED]).count()
+
+
 def count_letters_to_print() -> int:
     """Count the letters waiting for the printer."""
     return OutboxMessage.objects.filter(state=OutboxMessage.State.TO_PRINT).count()
