@@ -1,5 +1,6 @@
 """Screens of what a programme's director asks for: beginners by kind, approved models, usual sizes."""
 
+from collections.abc import Callable
 from typing import Any
 
 from django.contrib import messages
@@ -36,12 +37,7 @@ def _page_of_wishes(programme_id: int) -> str:
 @stands_on(_page_of_wishes)
 def wish_expected(request: HttpRequest, programme_id: int) -> HttpResponseBase:
     """Write down how many begin on a kind."""
-    programme = _programme(programme_id)
-    form = wish_forms.ExpectedForm(request.POST, prefix="expected")
-    if not form.is_valid():
-        return _page(request, programme, refused=form)
-    row = wishes.expect(programme=programme, **form.cleaned_data, acting_user=acting_user(request))
-    return _saved(request, programme, f"{row.kind}: {row.count} begin.")
+    return _take_in(request, programme_id, "expected", wishes.expect, lambda row: f"{row.kind}: {row.count} begin.")
 
 
 @requires("schools.edit")
@@ -49,12 +45,7 @@ def wish_expected(request: HttpRequest, programme_id: int) -> HttpResponseBase:
 @stands_on(_page_of_wishes)
 def wish_approved(request: HttpRequest, programme_id: int) -> HttpResponseBase:
     """Put a model on the director's list."""
-    programme = _programme(programme_id)
-    form = wish_forms.ApprovedForm(request.POST, prefix="approved")
-    if not form.is_valid():
-        return _page(request, programme, refused=form)
-    row = wishes.approve(programme=programme, **form.cleaned_data, acting_user=acting_user(request))
-    return _saved(request, programme, f"On the director’s list: {row.item}.")
+    return _take_in(request, programme_id, "approved", wishes.approve, lambda row: f"On the director’s list: {row.item}.")
 
 
 @requires("schools.edit")
@@ -62,12 +53,9 @@ def wish_approved(request: HttpRequest, programme_id: int) -> HttpResponseBase:
 @stands_on(_page_of_wishes)
 def wish_size(request: HttpRequest, programme_id: int) -> HttpResponseBase:
     """Write a school year's usual size down."""
-    programme = _programme(programme_id)
-    form = wish_forms.UsualSizeForm(request.POST, prefix="sizes")
-    if not form.is_valid():
-        return _page(request, programme, refused=form)
-    row = wishes.set_usual_size(programme=programme, **form.cleaned_data, acting_user=acting_user(request))
-    return _saved(request, programme, f"{row.kind} in grade {row.grade}: usually {row.size}.")
+    return _take_in(
+        request, programme_id, "sizes", wishes.set_usual_size, lambda row: f"{row.kind} in grade {row.grade}: usually {row.size}."
+    )
 
 
 @requires("schools.edit")
@@ -82,6 +70,18 @@ def wish_take_off(request: HttpRequest, programme_id: int) -> HttpResponseBase:
             wishes.take_off(model=model, programme=programme, pk=int(written), acting_user=acting_user(request))
             messages.success(request, "Taken off.")
     return redirect("programme_wishes", programme.pk)
+
+
+def _take_in(
+    request: HttpRequest, programme_id: int, name: str, keep: Callable[..., Any], said: Callable[[Any], str]
+) -> HttpResponse:
+    """Keep one wish of the form `name` and say so, or show the page once more with what is wrong."""
+    programme = _programme(programme_id)
+    form = FORMS[name](request.POST, prefix=name)
+    if not form.is_valid():
+        return _page(request, programme, refused=form)
+    row = keep(programme=programme, **form.cleaned_data, acting_user=acting_user(request))
+    return _saved(request, programme, said(row))
 
 
 def _programme(programme_id: int) -> Programme:
