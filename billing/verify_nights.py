@@ -22,6 +22,17 @@ def night_sign_ups_are_agreements() -> list[str]:
          WHERE p.night_id IS DISTINCT FROM s.night_id""")
 
 
+@check(4, "What a sign-up of a night was paid lies in the takings of who took it")
+def night_money_is_with_its_taker() -> list[str]:
+    """Also where somebody else brought it in from the tablet's file."""
+    return told("""
+        SELECT format('payment %s of sign-up %s is in the takings of %s, but %s took it', p.number, s.id, o.name, u.name)
+          FROM agreements_nightsignup s JOIN agreements_lifeevent e ON e.agreement_id = s.agreement_id
+          JOIN billing_payment p ON p.id = (e.detail ->> 'payment')::bigint JOIN billing_taking t ON t.id = p.taking_id
+          JOIN staff_user u ON u.id = s.taken_by_id LEFT JOIN staff_user o ON o.id = t.person_id
+         WHERE e.kind = 'first_payment' AND t.person_id <> s.taken_by_id""")
+
+
 @check(5, "A promise is open exactly while its agreement runs without an instrument")
 def promises_stand() -> list[str]:
     """And what was given in its place was on that agreement."""

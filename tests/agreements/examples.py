@@ -22,6 +22,7 @@ def sign_up_id():
         made_at=NOW,
         received_at=NOW,
         sent_by=SpecialistFactory(),
+        taken_by=SpecialistFactory(),
         was_offline=True,
         pack="0" * 16,
         state="discarded",

@@ -196,7 +196,7 @@ def tile(page: Page, name: str):
 def test_two_tablets_one_of_them_without_a_network(office, night, desk, tables):
     here = f"{office.url}/nights/{night.pk}"
     give_numbers(desk, here, 5)
-    the_evening(desk, here, *tables)
+    the_evening(office, desk, here, *tables)
     what_arrived()
     the_board_shows_it(desk, here)
     the_van_comes_home(desk, here)
@@ -213,7 +213,7 @@ def give_numbers(desk: Page, here: str, count: int) -> None:
         expect(desk.locator(".line-taken-number")).to_have_text(str(number))
 
 
-def the_evening(desk: Page, here: str, rosa: Table, sam: Table) -> None:
+def the_evening(office: Office, desk: Page, here: str, rosa: Table, sam: Table) -> None:
     """Three families at each table; the second table is without a network from its second family on."""
     rosa.call(1)
     sam.call(2)
@@ -258,6 +258,8 @@ def the_evening(desk: Page, here: str, rosa: Table, sam: Table) -> None:
     sam.state(re.compile(r"No network · 2 not sent yet, oldest \d min"))
     # The first answer is lost on the way: the office has it, the tablet asks again.
     sam.page.route("**/nights/take-in/", lambda route: (route.fetch(), route.abort()), times=1)
+    # Somebody else is signed in on it by then: what Sam took stays Sam's.
+    enter(sam.context, office.url, User.objects.get(name="Mina Sample"))
     sam.context.set_offline(False)
     sam.arrived()
 
@@ -275,7 +277,8 @@ def what_arrived() -> None:
     rows = NightSignUp.objects.all()
     assert [row.state for row in rows] == ["arrived"] * 6
     assert len({row.agreement_id for row in rows}) == Agreement.objects.count() == Payment.objects.count() == 6
-    assert rows.filter(was_offline=True).count() == 2
+    assert [(row.taken_by.name, row.sent_by.name) for row in rows.filter(was_offline=True)] == [("Sam Sample", "Mina Sample")] * 2
+    assert [till.payments.count() for till in Taking.objects.order_by("person__name")] == [3, 3]
     assert AgreementUnit.objects.get(instrument__asset_tag="CL-1").agreement.household.name == "Lindqvist"
     promise = UnitPromise.objects.get()
     assert (promise.agreement.household.name, promise.promised.asset_tag) == ("Ostrow", "CL-1")

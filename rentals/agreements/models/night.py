@@ -29,7 +29,10 @@ class NightSignUp(models.Model):
     sequence = models.PositiveIntegerField(help_text="The tablet's own count of its sign-ups.")
     made_at = models.DateTimeField(help_text="By the tablet's clock.")
     received_at = models.DateTimeField(help_text="By the office's clock.")
-    sent_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, related_name="+")
+    sent_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, related_name="+", help_text="Who brought it in.")
+    taken_by = models.ForeignKey(
+        "staff.User", on_delete=models.PROTECT, related_name="+", help_text="Who signed the family up and answers for its money."
+    )
     was_offline = models.BooleanField(help_text="Made while the tablet had no network.")
     pack = models.CharField(max_length=16, help_text="Version of the prices and texts it was made with.")
     waiting = models.PositiveIntegerField(null=True, blank=True, help_text="The family's number in the waiting line.")

@@ -184,12 +184,12 @@ const tidy = (words) => String(words ?? "").trim().replace(/\s+/g, " ");
 const trimmed = (from, names) => Object.fromEntries(names.map((name) => [name, tidy(from[name])]));
 
 /** The envelope of a finished sign-up, as the office takes it in. `sections` is the text that was read. */
-export function makeEnvelope(draft, known, { pack, device, sequence, sections, now = new Date(), offline = !navigator.onLine }) {
+export function makeEnvelope(draft, known, { pack, device, sequence, sections, takenBy = "", now = new Date(), offline = !navigator.onLine }) {
   const due = known.quote.dueToday;
   const isKnown = draft.who === "known";
   const { student, signature, payment } = draft;
   return {
-    format: 1, id: draft.id, night: pack.night.id, device, sequence, made_at: now.toISOString(), was_offline: offline, pack: pack.version,
+    format: 1, id: draft.id, night: pack.night.id, device, sequence, made_at: now.toISOString(), was_offline: offline, pack: pack.version, taken_by: takenBy,
     language: draft.language, waiting: draft.waiting, home_form: draft.home_form,
     household: isKnown ? { id: draft.household } : { name: tidy(draft.family.family_name), ...trimmed(draft.family, ["street", "unit", "city", "postal_code"]), state: draft.family.state.trim().toUpperCase() },
     guardian: isKnown && draft.guardian_id ? { id: draft.guardian_id } : trimmed(draft.family, ["given_name", "family_name", "phone", "email"]),

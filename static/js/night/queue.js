@@ -133,7 +133,7 @@ export class Queue {
     return this.#round;
   }
 
-  /** Asks the office who is signed in; gives {csrf, person, now, …}, or null when it does not say. */
+  /** Asks the office who is signed in and keeps what its sign-ups say of that person; gives {csrf, person, now, …}, or null. */
   async knock() {
     let answer;
     try { answer = await this.#door(); } catch { answer = { status: 0 }; }
@@ -144,6 +144,7 @@ export class Queue {
     this.#state.why = known ? "" : this.#whyNot(status);
     if (known) Object.assign(this.#state, { person: body.person, clockOff: Date.now() - Date.parse(body.now) });
     this.#tell();
+    if (known && this.#vault.isOpen) await this.#vault.put("count", "person", { defer: Boolean(body.defer), takenBy: body.taken_by ?? "" });
     return known ? body : null;
   }
 

@@ -30,7 +30,7 @@ class Walk {
     this.draft = await this.vault.get(...DRAFT) ?? newDraft({ pack: this.pack });
     this.device = await deviceOf(this.vault);
     this.mayDefer = Boolean((await this.vault.get("count", "person"))?.defer);
-    this.queue.knock?.().then((person) => { if (person) { this.mayDefer = Boolean(person.defer); return this.vault.put("count", "person", { defer: this.mayDefer }); } return null; });
+    this.queue.knock?.().then((person) => { if (person) this.mayDefer = Boolean(person.defer); });
     const resumed = this.draft.seen.length > 0 && this.draft.step !== "done";
     if (resumed) this.told.push(["good", "resumed", {}]);
     await this.settle();
@@ -191,7 +191,8 @@ class Walk {
         this.go(unfinished ?? "sign");
         return;
       }
-      await this.queue.add(makeEnvelope(draft, this.known(), { pack: this.pack, device: this.device, sections }));
+      const takenBy = (await this.vault.get("count", "person"))?.takenBy ?? "";
+      await this.queue.add(makeEnvelope(draft, this.known(), { pack: this.pack, device: this.device, sections, takenBy }));
       draft.step = "done";
       await this.save();
       this.render({ top: true });

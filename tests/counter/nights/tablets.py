@@ -10,10 +10,12 @@ from django.utils import timezone
 
 from rentals.agreements import night_text, wording
 from rentals.counter.nights.intake.pack import make_pack
+from rentals.counter.nights.intake.takers import make_slip
 from rentals.inventory import operations as fleet
 from rentals.inventory.models import Custody, Instrument
 from rentals.runtime.money import tax_on
 from rentals.runtime.templatetags.office import money, phone
+from rentals.staff.models import User
 from schools.models import Night, NightUnit
 from tests.agreements.factories import OfficeFactory, PlanVersionFactory, RateFactory, TaxAreaFactory
 from tests.factories import ManagerFactory, SpecialistFactory
@@ -63,11 +65,12 @@ def load(night: Night, instrument: Instrument) -> NightUnit:
 
 
 class Tablet:
-    """One tablet with its pack."""
+    """One tablet with its pack, and whose sign-ups they are when somebody is signed in on it."""
 
-    def __init__(self, night: Night) -> None:
+    def __init__(self, night: Night, taken_by: User | None = None) -> None:
         self.night, self.device, self.sequence = night, uuid.uuid4(), 0
         self.pack = make_pack(night, made_at=timezone.now())
+        self.slip = make_slip(night=night, person=taken_by) if taken_by else ""
 
     def unit(self, tag: str) -> dict[str, Any] | None:
         """The unit of a tag in the pack."""
@@ -92,6 +95,7 @@ class Tablet:
             "made_at": at(self.night.on, 18, 5).isoformat(),
             "was_offline": True,
             "pack": self.pack["version"],
+            "taken_by": self.slip,
             "language": "en",
             "waiting": None,
             "home_form": None,

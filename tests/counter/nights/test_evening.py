@@ -52,7 +52,8 @@ def sign_up(night, who, *, agreement=None, state=None, sequence=1, minutes=10):
     at = OPENED + datetime.timedelta(minutes=minutes)
     ends = {"arrived": {"agreement": agreement}, "attention": {"why": "The price changed.", "sealed": b"x"}}
     ends["discarded"] = {"resolved_at": at, "resolved_by": who, "discard_reason": "Twice"}
-    words = {"night": night, "device": uuid.UUID(int=1), "sequence": sequence, "made_at": at, "received_at": at, "sent_by": who}
+    words = {"night": night, "device": uuid.UUID(int=1), "sequence": sequence, "made_at": at, "received_at": at}
+    words |= {"sent_by": who, "taken_by": who}
     return NightSignUp.objects.create(id=uuid.uuid4(), was_offline=False, pack="0" * 16, state=state, **words, **ends[state])
 
 

@@ -3,6 +3,7 @@
 import base64
 import json
 import os
+import re
 
 import pytest
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
@@ -10,14 +11,25 @@ from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.pbkdf2 import PBKDF2HMAC
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
+from django.utils import timezone
 
+from billing import verify
 from billing.models import Payment, Taking
+from billing.taking.operations import CountedDown, count_down, reopen
 from rentals.agreements.models import Agreement, NightSignUp
-from rentals.counter.nights.intake import file_views
+from rentals.counter.nights.board import closing
+from rentals.counter.nights.intake import file_views, operations
+from rentals.counter.nights.intake.takers import make_slip
 from tests.counter.nights.tablets import ADULT, FAMILY, Tablet, open_night
+from tests.factories import ManagerFactory
+from tests.schools.factories import NightFactory
 
 pytestmark = pytest.mark.django_db
 PHRASE = "bassoon 7 window"
+
+
+def told(client, name, key):
+    return " ".join(client.get(reverse(name, args=[key])).text.split())
 
 
 def text(data):
@@ -69,6 +81,55 @@ class TestNightFile:
         assert (NightSignUp.objects.count(), Agreement.objects.count(), Payment.objects.count()) == (2, 2, 2)
         taking = Taking.objects.get()
         assert (taking.day, taking.person) == (night.on, night.staff.get().user)
+
+    def test_leaves_the_money_with_who_took_it_and_names_who_brings_it_in(self, client, night, send):
+        rosa, lead = night.staff.get().user, ManagerFactory(name="Mina Lake")
+        rosa.name = "Rosa Field"
+        rosa.save()
+        sent = Tablet(night, taken_by=rosa).envelope("CL-1")
+        client.force_login(lead)
+        page = send(hand_off([sent])).text
+        row, taking = NightSignUp.objects.get(), Taking.objects.get()
+        assert (row.taken_by, row.sent_by) == (rosa, lead)
+        assert (taking.person, taking.day) == (rosa, night.on)
+        assert {Payment.objects.get().taken_by, row.agreement.signed_by} == {rosa}
+        assert "Rosa Field" in page
+        for name, key in (("night_sign_ups", night.pk), ("night_sign_up", row.pk)):
+            assert re.search(r"Rosa Field.*brought in by Mina Lake|brought in by Mina Lake.*Rosa Field", told(client, name, key))
+        sheet = closing.get_sheet(night, now=timezone.now())
+        line = next(each for each in sheet.lines if each.name == "Takings of Rosa Field")
+        assert dict(line.facts)["Of that from families of this night"] == f"${sent['shown']['due_today']}"
+        assert "Takings of Mina Lake" not in [each.name for each in sheet.lines]
+        assert [breach for check, breach in verify.run_checks() if breach] == []
+
+    def test_waits_for_a_person_while_the_day_of_who_took_it_is_counted_down(self, client, night, send):
+        rosa = night.staff.get().user
+        taking = Taking.objects.create(person=rosa, day=night.on)
+        count_down(taking=taking, counted=CountedDown({}, frozenset()), acting_user=rosa, now=timezone.now())
+        client.force_login(ManagerFactory())
+        sent = Tablet(night, taken_by=rosa).envelope("CL-1")
+        assert "are counted down" in send(hand_off([sent])).text
+        assert NightSignUp.objects.get().reason == "taking_closed"
+        assert not Payment.objects.exists()
+        acts = {"acting_user": ManagerFactory(), "now": timezone.now()}
+        reopen(taking=taking, reason="A tablet's file came later", **acts)
+        row = operations.take_in_after_all(row=NightSignUp.objects.get(), changes={}, today=night.on, **acts)
+        assert row.state == "arrived", row.why
+        assert Payment.objects.get().taking == taking
+
+    @pytest.mark.parametrize("case", ["none", "forged", "of another night", "who left"])
+    def test_nobody_answers_for_money_by_anothers_word_alone(self, client, night, send, case):
+        rosa, lead = night.staff.get().user, ManagerFactory()
+        slip = make_slip(night=night, person=rosa)
+        slips = {"none": "", "forged": f"{night.pk}/{rosa.pk}:abc", "who left": slip}
+        slips["of another night"] = make_slip(night=NightFactory(), person=rosa)
+        if case == "who left":
+            rosa.is_active = False
+            rosa.save()
+        client.force_login(lead)
+        send(hand_off([Tablet(night).envelope("CL-1", taken_by=slips[case])]))
+        row = NightSignUp.objects.get()
+        assert (row.state, row.taken_by, Taking.objects.get().person) == ("arrived", lead, lead)
 
     def test_what_the_tablet_sends_afterwards_is_the_same_sign_up(self, send, client, two):
         send(hand_off(two))

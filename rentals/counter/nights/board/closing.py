@@ -165,6 +165,7 @@ def _tills(evening: Evening) -> list[Line]:
 def _till(till: queries.Till) -> Line:
     count = till.count
     facts = [("Cash taken", money(till.cash)), ("Checks taken", money(till.cheques))]
+    facts += [("Of that from families of this night", money(till.of_night))]
     if count is not None:
         facts += [("Cash counted", money(count.counted_cash)), ("Checks ticked", money(count.cheque_sum))]
         facts += [("Over or short", money(count.difference))]

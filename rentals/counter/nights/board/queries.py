@@ -70,6 +70,8 @@ class Till:
     taking: Taking
     cash: Decimal
     cheques: Decimal
+    of_night: Decimal
+    """What of it families paid that signed at this night."""
     count: TakingCount | None
 
     @property
@@ -158,7 +160,7 @@ def _list_promises(night: Night) -> list[tuple[datetime.datetime | None, bool]]:
 def _list_sign_ups(night: Night) -> list[NightSignUp]:
     """List a night's sign-ups; `has_paid` tells whether the family gave cash or a check that day."""
     paid = Payment.objects.filter(taking__day=night.on, household=OuterRef("agreement__household"))
-    rows = NightSignUp.objects.filter(night=night).defer("sealed").select_related("sent_by")
+    rows = NightSignUp.objects.filter(night=night).defer("sealed").select_related("sent_by", "taken_by")
     return list(rows.annotate(has_paid=Exists(paid)).order_by("received_at"))
 
 
@@ -173,7 +175,7 @@ def _sum_up(rows: Sequence[NightSignUp], night: Night) -> SignUps:
         discarded=states[State.DISCARDED],
         offline=sum(1 for row in rows if row.was_offline),
         hours=tuple((f"{hour:%-I %p}", hours[hour]) for hour in sorted(hours)),
-        people=tuple(Counter(row.sent_by.name for row in signed).most_common()),
+        people=tuple(Counter(row.taken_by.name for row in signed).most_common()),
         tablets=tuple(Counter(str(row.device)[:4].upper() for row in signed).most_common()),
         late=tuple(late),
     )
@@ -203,20 +205,23 @@ def _list_van(night: Night, now: datetime.datetime) -> tuple[VanRow, ...]:
 
 
 def list_tills(night: Night, *, with_counts: bool = False) -> tuple[Till, ...]:
-    """List the takings of that day of everybody who works at a night or sent a sign-up of it, mistakes left out."""
+    """List the takings of that day of everybody who works at a night or signed a family up there, mistakes left out."""
     people = Q(person__in=NightStaff.objects.filter(night=night).values("user"))
-    people |= Q(person__in=NightSignUp.objects.filter(night=night).values("sent_by"))
+    people |= Q(person__in=NightSignUp.objects.filter(night=night).values("taken_by"))
     good = ~Q(payments__payment_return__kind=PaymentReturn.Kind.MISTAKE)
     cash = Q(payments__method=Payment.Method.CASH) & good
     cheques = Q(payments__method=Payment.Method.CHEQUE) & good
+    here = Q(payments__household__in=NightSignUp.objects.filter(night=night).values("agreement__household"))
     standing = Prefetch("counts", TakingCount.objects.filter(reopened_at=None), to_attr="standing")
     rows = Taking.objects.filter(people, day=night.on).select_related("person")
     rows = rows.prefetch_related(standing) if with_counts else rows
     rows = rows.annotate(
-        cash=Sum("payments__amount", filter=cash, default=ZERO), cheques=Sum("payments__amount", filter=cheques, default=ZERO)
+        cash=Sum("payments__amount", filter=cash, default=ZERO),
+        cheques=Sum("payments__amount", filter=cheques, default=ZERO),
+        of_night=Sum("payments__amount", filter=(cash | cheques) & here, default=ZERO),
     )
     return tuple(
-        Till(row, row.cash, row.cheques, next(iter(getattr(row, "standing", ())), None))
+        Till(row, row.cash, row.cheques, row.of_night, next(iter(getattr(row, "standing", ())), None))
         for row in rows.order_by("person__name", "pk")
     )
 

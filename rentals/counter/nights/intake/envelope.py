@@ -93,6 +93,7 @@ class Envelope:
     made_at: datetime.datetime
     was_offline: bool
     pack: str
+    taken_by: str
     language: str
     waiting: int | None
     home_form: str
@@ -140,6 +141,7 @@ def read_envelope(raw: Any) -> Envelope:
         made_at=take.moment("made_at"),
         was_offline=take.flag("was_offline"),
         pack=take.text("pack", 16),
+        taken_by=take.text("taken_by", 100, required=False),
         language=take.one_of("language", ("en", "es")),
         waiting=take.maybe("waiting", take.number),
         home_form=take.text("home_form", 12, required=False),

@@ -10,6 +10,7 @@ from rentals.agreements.models import NightSignUp
 from rentals.counter.nights.intake.envelope import Envelope, NotAnEnvelopeError, read_envelope
 from rentals.counter.nights.intake.keeping import open_envelope, seal_envelope
 from rentals.counter.nights.intake.signing import NeedsAPersonError, moment_of, sign
+from rentals.counter.nights.intake.takers import taker_of
 from rentals.runtime import locks
 from rentals.staff.models import User
 from rentals.staff.operations import RequestKeyReusedError, claim_request, keep_answer
@@ -31,6 +32,8 @@ class SettledError(Exception):
 def take_in(*, envelope: Envelope, night: Night, acting_user: User, now: datetime.datetime, today: datetime.date) -> NightSignUp:
     """Keep what a tablet sent and make its agreement, or keep it sealed for a person; return the line about it.
 
+    `acting_user` brings it in, from the tablet or as its file; the money belongs to who took it (`takers.taker_of`).
+
     Sent again, the same sign-up gives the same line and makes nothing. Whatever was kept stays, also of a closed night.
     Raises NotAnEnvelopeError when the id came before with other contents, RowsBusyError, PermissionDenied.
     """
@@ -51,11 +54,12 @@ def take_in(*, envelope: Envelope, night: Night, acting_user: User, now: datetim
         made_at=envelope.made_at,
         received_at=now,
         sent_by=acting_user,
+        taken_by=taker_of(envelope=envelope, night=current, sent_by=acting_user),
         was_offline=envelope.was_offline,
         pack=envelope.pack,
         waiting=envelope.waiting,
     )
-    _try(row, envelope, acting_user, now, today)
+    _try(row, envelope, now, today)
     if envelope.waiting is not None:
         signed_at = moment_of(envelope, current, now=now, today=today).signed_at
         line.finish_served(night=current, number=envelope.waiting, device=envelope.device, now=signed_at)
@@ -83,7 +87,7 @@ def take_in_after_all(
     envelope = read_envelope(raw)
     right = read_envelope({**raw, **{part: {**raw[part], **fields} for part, fields in changes.items() if fields}})
     less_agreed = locked.reason == "paid_less" and may(acting_user, "agreements.defer_payment")
-    _try(locked, envelope, locked.sent_by, now, today, right=right, less_agreed=less_agreed)
+    _try(locked, envelope, now, today, right=right, less_agreed=less_agreed)
     if locked.state == NightSignUp.State.ARRIVED:
         locked.resolved_at, locked.resolved_by = now, acting_user
     locked.save()
@@ -102,7 +106,7 @@ def discard(*, row: NightSignUp, reason: str, acting_user: User, now: datetime.d
 
 
 def _lock(row: NightSignUp, night: Night | None = None) -> NightSignUp:
-    locked: NightSignUp = locks.lock_one(NightSignUp.objects.select_related("sent_by").filter(pk=row.pk))
+    locked: NightSignUp = locks.lock_one(NightSignUp.objects.select_related("taken_by").filter(pk=row.pk))
     if locked.state != NightSignUp.State.ATTENTION:
         raise SettledError(locked)
     if night is not None:
@@ -113,17 +117,16 @@ def _lock(row: NightSignUp, night: Night | None = None) -> NightSignUp:
 def _try(
     row: NightSignUp,
     envelope: Envelope,
-    person: User,
     now: datetime.datetime,
     today: datetime.date,
     *,
     right: Envelope | None = None,
     less_agreed: bool = False,
 ) -> None:
-    """Make the agreement, or say why a person must decide; `row` is changed and not saved. `person` is who took the money."""
+    """Make the agreement, or say why a person must decide; `row` is changed and not saved."""
     night, moment = row.night, moment_of(envelope, row.night, now=now, today=today)
     try:
-        agreement = sign(envelope, night, moment, person, right=right, less_agreed=less_agreed)
+        agreement = sign(envelope, night, moment, row.taken_by, right=right, less_agreed=less_agreed)
     except NeedsAPersonError as error:
         row.state, row.reason, row.why = NightSignUp.State.ATTENTION, error.reason, error.why
         row.differs, row.sealed = [list(each) for each in error.differs], seal_envelope(envelope.raw)

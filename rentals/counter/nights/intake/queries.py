@@ -37,7 +37,9 @@ def list_sign_ups(night: Night, state: str = "") -> QuerySet[NightSignUp]:
         rows = rows.filter(state=state)
     first = Case(When(state=NightSignUp.State.ATTENTION, then=Value(0)), default=Value(1))
     return (
-        rows.select_related("sent_by", "resolved_by", "agreement__household", "agreement__item__kind", "agreement__promise")
+        rows.select_related(
+            "sent_by", "taken_by", "resolved_by", "agreement__household", "agreement__item__kind", "agreement__promise"
+        )
         .prefetch_related(Prefetch("agreement__units", queryset=units, to_attr="open_units"))
         .order_by(first, "-received_at", "pk")
     )

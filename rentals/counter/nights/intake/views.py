@@ -49,7 +49,7 @@ def night_sign_ups(request: HttpRequest, night_id: int) -> HttpResponseBase:
 
 def _sign_up(sign_up_id: UUID) -> NightSignUp:
     rows = NightSignUp.objects.select_related(
-        "night__school", "sent_by", "resolved_by", "agreement__household", "agreement__promise"
+        "night__school", "sent_by", "taken_by", "resolved_by", "agreement__household", "agreement__promise"
     )
     return get_object_or_404(rows, pk=sign_up_id)
 

@@ -8,6 +8,7 @@ from django.shortcuts import get_object_or_404
 from django.urls import reverse
 from django.views.decorators.http import require_safe
 
+from rentals.counter.nights.intake.takers import make_slip
 from rentals.counter.nights.tablet import shell
 from rentals.runtime import clock
 from rentals.runtime.camera import with_camera
@@ -57,9 +58,15 @@ def tablet_worker(request: HttpRequest) -> HttpResponseBase:
 def tablet_door(request: HttpRequest, night_id: int) -> HttpResponseBase:
     """Say who is signed in, with a fresh token for sending and the office's time. A stranger is sent to sign in.
 
+    `taken_by` is the slip that the sign-ups of this person carry, so that their money stays in this person's takings.
     `defer` is whether this person may agree that nothing is paid tonight; the office asks again when it takes a sign-up in.
     """
     night, person = my_night_or_404(request, night_id), acting_user(request)
-    facts = {"person": person.name, "csrf": get_token(request), "now": clock.now().isoformat()}
+    facts = {
+        "person": person.name,
+        "taken_by": make_slip(night=night, person=person),
+        "csrf": get_token(request),
+        "now": clock.now().isoformat(),
+    }
     defer = may(person, "agreements.defer_payment")
     return JsonResponse({**facts, "defer": defer, "night": {"id": night.pk, "school": str(night.school), "state": night.state}})
