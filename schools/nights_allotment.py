@@ -11,9 +11,11 @@ from rentals.inventory.models import InstrumentKind
 from rentals.inventory.reference import list_sizes
 from rentals.runtime.locks import lock_one
 from rentals.staff.models import User
-from schools.models import Allotment, AllotmentLine, Night, Programme, RequiredItem
+from schools.models import Allotment, AllotmentFigure, AllotmentLine, Night, Programme, RequiredItem
 from schools.nights import lock_night
-from schools.nights_rules import MOST, Basis, Counted, check_level, level_of, propose
+from schools.nights_figures import figures_of, keep, list_heard, place
+from schools.nights_rules import MOST, Basis, Counted, check_level, level_of
+from schools.nights_told import Plan, make_plan, propose
 
 WEIGHT = 20
 """As many of its own families a school's pool counts unless somebody says otherwise (common practice, no source)."""
@@ -95,7 +97,8 @@ def propose_allotment(
 ) -> Allotment:
     """Propose the allotment of a night, or propose it anew over the one of `version` (0: there is none yet); return it.
 
-    What was changed by hand keeps its quantity; the proposal beside it is the new one.
+    What was changed by hand keeps its quantity; the proposal beside it is the new one. What the directors of the night's
+    programmes told is read here and kept with it.
     Raises NightOverError, AllotmentChangedError, AllotmentPackedError, BadLevelError.
     """
     locked = lock_night(night)
@@ -114,17 +117,32 @@ def propose_allotment(
         setattr(allotment, name, getattr(history, name))
     allotment.proposed_at, allotment.proposed_by = now, acting_user
     allotment.save()
-    _write_lines(allotment, history)
+    cells = sorted({*history.own, *history.pooled})
+    counts = [Counted(kind, size, history.own.get((kind, size), 0), history.pooled.get((kind, size), 0)) for kind, size in cells]
+    heard = list_heard(locked)
+    counts, uses = place(heard, counts)
+    keep(allotment=allotment, heard=heard, uses=uses)
+    _write_lines(allotment, counts)
     return allotment
 
 
-def _write_lines(allotment: Allotment, history: History) -> None:
-    cells = sorted({*history.own, *history.pooled})
-    counts = [Counted(kind, size, history.own.get((kind, size), 0), history.pooled.get((kind, size), 0)) for kind, size in cells]
+def list_figures(allotment: Allotment) -> list[AllotmentFigure]:
+    """Return what directors had told when an allotment was proposed, in the order of a score."""
+    return list(allotment.figures.select_related("kind").order_by("kind__order", "kind__name", "pk"))
+
+
+def plan_of(allotment: Allotment, lines: Sequence[AllotmentLine], figures: Sequence[AllotmentFigure]) -> Plan:
+    """Return how a kept proposal shared the families; `lines` and `figures` are all it has."""
+    counted = [line for line in lines if line.own or line.pooled or line.expected]
+    counts = [Counted(line.kind_id, line.size, line.own, line.pooled) for line in counted]
+    return make_plan(counts, basis_of(allotment), figures_of(figures))
+
+
+def _write_lines(allotment: Allotment, counts: Sequence[Counted]) -> None:
     lines = {(line.kind_id, line.size): line for line in AllotmentLine.objects.filter(allotment=allotment)}
     made: list[AllotmentLine] = []
     changed: list[AllotmentLine] = []
-    for found in propose(counts, basis_of(allotment)):
+    for found in propose(counts, basis_of(allotment), figures_of(list_figures(allotment))):
         key = (found.counted.kind, found.counted.size)
         line = lines.pop(key, None) or AllotmentLine(allotment=allotment, kind_id=key[0], size=key[1])
         line.own, line.pooled = found.counted.own, found.counted.pooled

@@ -133,7 +133,7 @@ class Proposal:
 
 @dataclass(frozen=True)
 class Basis:
-    """What a proposal goes by: families expected, weight of the pool in families, level, and how many families were counted."""
+    """What lines that share a number of families go by: these, the pool's weight in families, level, how many were counted."""
 
     families: int
     weight: int
@@ -146,26 +146,14 @@ class Basis:
         """Families counted: the school's own and the pool's weight."""
         return self.own_total + (self.weight if self.pooled_total else 0)
 
+    def share(self, counted: Counted) -> Fraction:
+        """Return the share of a line: the school's own, shrunk toward the pool's."""
+        return blend(counted.own, self.own_total, counted.pooled, self.pooled_total, self.weight)
+
     def shape(self, counted: Counted) -> Fraction:
         """Families that took this one: the school's own and the pool's share of the weight."""
-        return blend(counted.own, self.own_total, counted.pooled, self.pooled_total, self.weight) * self.rate
+        return self.share(counted) * self.rate
 
     def steps(self, counted: Counted) -> list[Chance]:
         """List the chances that lead to the quantity of a line."""
         return chances(float(self.shape(counted)), self.rate, self.families, float(self.level))
-
-
-def propose(counts: Sequence[Counted], basis: Basis) -> list[Proposal]:
-    """Propose a quantity for every line, in the order given; `whole` is the average split that adds up to the families."""
-    shares = [blend(each.own, basis.own_total, each.pooled, basis.pooled_total, basis.weight) for each in counts]
-    wholes = split_whole(basis.families, shares)
-    return [
-        Proposal(
-            counted=each,
-            share=share,
-            expected=(Decimal(share.numerator) * basis.families / share.denominator).quantize(Decimal("0.01"), ROUND_HALF_UP),
-            whole=whole,
-            quantity=basis.steps(each)[-1].count,
-        )
-        for each, share, whole in zip(counts, shares, wholes, strict=True)
-    ]

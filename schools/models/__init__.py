@@ -1,6 +1,6 @@
 """The schools that send the families: districts, programmes, directors, nights, cleaning days, the van's errands and runs."""
 
-from schools.models.allotments import Allotment, AllotmentLine
+from schools.models.allotments import Allotment, AllotmentFigure, AllotmentLine
 from schools.models.cleaning_days import CleaningDay, CleaningVisit
 from schools.models.directors import Contact, Director, DirectorProgramme, RosterConsent
 from schools.models.districts import District, SchoolDay
@@ -13,6 +13,7 @@ from schools.models.schools import Programme, RequiredItem, School
 
 __all__ = [
     "Allotment",
+    "AllotmentFigure",
     "AllotmentLine",
     "ApprovedItem",
     "CleaningDay",

@@ -110,3 +110,41 @@ class AllotmentLine(models.Model):
 
     def __str__(self) -> str:
         return f"{self.quantity} x {self.kind_id} {self.size}".strip()
+
+
+@pghistory.track()
+class AllotmentFigure(models.Model):
+    """How many begin on a kind, as the directors had told when the allotment was proposed, and what the proposal made of it."""
+
+    class Use(models.TextChoices):
+        COUNT = "count", "Taken as the count"
+        LEAST = "least", "The least to take along"
+        NOT = "not", "Not used"
+
+    allotment = models.ForeignKey(Allotment, on_delete=models.PROTECT, related_name="figures")
+    kind = models.ForeignKey("inventory.InstrumentKind", on_delete=models.PROTECT, related_name="+")
+    use = models.CharField(max_length=5, choices=Use.choices)
+    count = models.PositiveIntegerField(help_text="All that was told of the kind.")
+    told = models.CharField(max_length=600, help_text="Who told how many, in words.")
+    untold = models.CharField(
+        max_length=600, blank=True, help_text="Programmes of the night that could know it and did not tell."
+    )
+    told_on = models.DateField(null=True, help_text="The day of the oldest of these figures.")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["allotment", "kind"], name="allotment_figure_once"),
+            models.CheckConstraint(condition=Q(count__gte=1), name="allotment_figure_told"),
+            models.CheckConstraint(condition=Q(untold="") | ~Q(use="count"), name="allotment_figure_told_by_all"),
+        ]
+        triggers = [
+            pgtrigger.Trigger(
+                name="allotment_figures_packed_stay",
+                when=pgtrigger.Before,
+                operation=pgtrigger.Insert | pgtrigger.Update | pgtrigger.Delete,
+                func=LINES_FROZEN,
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.count} x {self.kind_id}"

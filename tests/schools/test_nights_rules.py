@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from schools.nights_rules import BadLevelError, Basis, Counted, blend, chances, level_of, propose, split_whole
+from schools.nights_rules import BadLevelError, Basis, Counted, blend, chances, level_of, split_whole
+from schools.nights_told import propose
 
 DATA = Path(__file__).parents[1] / "data" / "nights"
 
@@ -91,7 +92,7 @@ class TestQuantity:
     def test_blending_is_that_model(self):
         """Ten of two families before the season are a pool; the posterior mean times the exposure is what is expected."""
         basis = Basis(families=40, weight=20, level=Decimal("0.9"), own_total=14, pooled_total=80)
-        (line,) = propose([Counted("flute", "", 3, 12)], basis)
+        line, _ = propose([Counted("flute", "", 3, 12), Counted("trumpet", "", 11, 68)], basis)
         assert basis.shape(line.counted) / basis.rate == line.share == Fraction(3, 17)
         assert line.expected == Decimal("7.06")
 

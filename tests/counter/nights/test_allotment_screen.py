@@ -7,9 +7,10 @@ from django.urls import reverse
 
 from rentals.counter.nights.planning.history import count_history
 from rentals.counter.nights.planning.workings import explain
-from schools.models import Allotment, AllotmentLine
+from schools import nights_allotment
+from schools.models import Allotment, AllotmentLine, KindExpected
 from tests.counter.cleaning_school import rent
-from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory
+from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory, kind
 from tests.schools.factories import NightFactory, ProgrammeFactory
 
 pytestmark = pytest.mark.django_db
@@ -49,6 +50,12 @@ def ask(client, night, **changes):
     return client.post(url(night), {**sent, **changes})
 
 
+def steps_of(line):
+    figures = nights_allotment.list_figures(line.allotment)
+    plan = nights_allotment.plan_of(line.allotment, nights_allotment.list_lines(line.allotment), figures)
+    return explain(line, line.allotment, plan, {figure.kind_id: figure for figure in figures}).steps
+
+
 class TestHistory:
     def test_counts_the_schools_own_and_the_districts(self, signed):
         found = count_history(signed, TODAY)
@@ -77,7 +84,7 @@ class TestPage:
         assert ask(client, signed).status_code == 302
         allotment = Allotment.objects.get()
         flute = allotment.lines.get(kind="flute")
-        steps = explain(flute, allotment).steps
+        steps = steps_of(flute)
         # (2 + 20 x 1/4) of (3 + 20) families, of 40 expected: with a pencil 7 / 23 = 30.4 %, 12.17.
         assert steps[0] == "Own history: 2 of 3 families took it."
         assert "20 × 25.0% = 5.00" in steps[2]
@@ -86,6 +93,32 @@ class TestPage:
         shown = client.get(url(signed)).text
         assert all(step.split(":")[0] in shown for step in steps)
         assert "chance that nobody asks is (23 ÷ 63)" in shown
+
+    def test_counts_what_the_director_told(self, client_as, signed):
+        KindExpected.objects.create(programme=signed.programmes.get(), kind=kind("flute"), count=9)
+        client = client_as("manager")
+        ask(client, signed)
+        flute, trumpet = (AllotmentLine.objects.get(kind=code) for code in ("flute", "trumpet"))
+        assert (flute.proposed, flute.whole) == (9, 9)
+        shown = client.get(url(signed)).text
+        assert "Told by the directors: Alder School Band: 9." in shown
+        assert "Taken as the count" in shown
+        # 40 - 9 = 31 families share clarinet (0 own, 3 of 3 in the pool) and trumpet (1 own): trumpet 1 of 21, 1.48.
+        steps = steps_of(trumpet)
+        assert steps[0].startswith("Of 40 families expected, 9 are told by directors (Flute 9). The other 31 share")
+        assert "1.00 of 21 families (1 + 0.00 of 1 + 20), that is 4.8%. Expected: 31 families × 4.8% = 1.48." in steps[4]
+        assert all(step.split(":")[0] in shown for step in steps)
+
+    def test_tells_who_did_not_tell(self, client_as, signed):
+        told, silent = signed.programmes.get(), ProgrammeFactory(school__name="Birch School", school__district=DISTRICT)
+        signed.programmes.add(silent)
+        KindExpected.objects.create(programme=told, kind=kind("flute"), count=39)
+        client = client_as("manager")
+        ask(client, signed)
+        flute = AllotmentLine.objects.get(kind="flute")
+        assert flute.proposed == 39 > flute.whole
+        assert "not told by Birch School Band" in client.get(url(signed)).text
+        assert steps_of(flute)[-1].endswith("so 39.")
 
     def test_says_what_is_short_and_what_could_do(self, client_as, signed):
         InstrumentFactory(item=CatalogueItemFactory(kind_code="flute", tier="advanced"), last_cleaned_on=TODAY)

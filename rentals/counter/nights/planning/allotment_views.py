@@ -66,9 +66,12 @@ class _Page:
     def context(self, *, may_change: bool) -> dict[str, Any]:
         """Give what the template shows."""
         allotment = self.allotment
-        rows = []
+        rows, how = [], ""
+        figures = operations.list_figures(allotment) if allotment else []
         if allotment and self.stock:
-            rows = [Row(need, explain(need.line, allotment)) for need in self.stock.needs]
+            plan, by_kind = operations.plan_of(allotment, self.lines, figures), {each.kind_id: each for each in figures}
+            rows = [Row(need, explain(need.line, allotment, plan, by_kind)) for need in self.stock.needs]
+            how = how_chances_go(plan)
         return {
             "night": self.night,
             "allotment": allotment,
@@ -76,7 +79,8 @@ class _Page:
             "short": self.stock.short if self.stock else [],
             "others": self.stock.others if self.stock else [],
             "totals": {name: sum(getattr(line, name) for line in self.lines) for name in ("whole", "proposed", "quantity")},
-            "how": how_chances_go(allotment) if allotment else "",
+            "how": how,
+            "figures": figures,
             "level": f"{allotment.level:.1%}" if allotment else "",
             "settings": self.settings,
             "quantities": self.quantities,
