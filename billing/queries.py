@@ -4,15 +4,16 @@ The account itself, and rental credit, have modules of their own and are read fr
 """
 
 import datetime
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Any
 
 from django.db import connection
 from django.db.models import QuerySet, Sum
 
 from billing import aging, allocation, chart, deposits
-from billing.models import ChargeLine, CreditNote, Deposit, Payment
+from billing.models import Charge, ChargeLine, CreditNote, Deposit, Payment
 from billing.on_account import (
     charge_on_account,
     credit_note_on_account,
@@ -70,6 +71,18 @@ def sum_open_lines(household_id: int, *, due_through: datetime.date | None = Non
     with connection.cursor() as cursor:
         cursor.execute(sql, given)
         return Decimal(cursor.fetchone()[0])
+
+
+def sum_open_by_agreement(agreement_ids: Collection[int], *, due_through: datetime.date) -> dict[int, Decimal]:
+    """Return what of each agreement is charged, due through a day and unpaid; one that owes nothing is left out."""
+    sql = f"""SELECT c.agreement_id, sum(x.open) FROM ({allocation.OPEN_LINES}) x
+              JOIN billing_chargeline l ON l.id = x.id JOIN billing_charge c ON c.id = l.charge_id
+             WHERE c.due_on <= %(through)s AND c.agreement_id = ANY(%(agreements)s) GROUP BY 1"""  # noqa: S608
+    households = list(Charge.objects.filter(agreement__in=agreement_ids).values_list("household", flat=True).distinct())
+    given: dict[str, Any] = {"households": households, "agreements": list(agreement_ids), "through": due_through}
+    with connection.cursor() as cursor:
+        cursor.execute(sql, given)
+        return dict(cursor.fetchall())
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,19 @@ def night_money_is_with_its_taker() -> list[str]:
          WHERE e.kind = 'first_payment' AND t.person_id <> s.taken_by_id""")
 
 
+@check(4, "Who pays after a night gave nothing at signing")
+def who_pays_later_gave_nothing() -> list[str]:
+    """What was due at signing was left open, and is paid afterwards."""
+    return told("""
+        SELECT format('agreement %s is to be paid after the night on %s, and payment %s was taken with its signature',
+                      a.number, n."on", p.number)
+          FROM agreements_nightsignup s JOIN schools_night n ON n.id = s.night_id
+          JOIN agreements_agreement a ON a.id = s.agreement_id
+          JOIN agreements_lifeevent e ON e.agreement_id = a.id AND e.kind = 'first_payment'
+          JOIN billing_payment p ON p.id = (e.detail ->> 'payment')::bigint
+         WHERE s.pays_later""")
+
+
 @check(5, "A promise is open exactly while its agreement runs without an instrument")
 def promises_stand() -> list[str]:
     """And what was given in its place was on that agreement."""

@@ -36,6 +36,9 @@ class NightSignUp(models.Model):
     was_offline = models.BooleanField(help_text="Made while the tablet had no network.")
     pack = models.CharField(max_length=16, help_text="Version of the prices and texts it was made with.")
     waiting = models.PositiveIntegerField(null=True, blank=True, help_text="The family's number in the waiting line.")
+    pays_later = models.BooleanField(
+        default=False, help_text="Nothing was taken: the family pays what is due by card or bank account afterwards."
+    )
     state = models.CharField(max_length=9, choices=State.choices)
     reason = models.CharField(max_length=24, blank=True, help_text="Why it needs attention, as a code.")
     why = models.TextField(blank=True, help_text="Why it needs attention, in a sentence without names.")

@@ -38,7 +38,8 @@ class FirstPayment:
     amount: Decimal
     cheque_number: str = ""
     less_agreed: bool = False
-    """A manager, not the person who took the money, agreed that less is paid now."""
+    """It is agreed that less is paid now: by a manager, not the person who took the money, or because of a sign-up night
+    the family pays by card or bank account afterwards."""
 
 
 @transaction.atomic

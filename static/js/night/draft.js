@@ -203,7 +203,7 @@ export function makeEnvelope(draft, known, { pack, device, sequence, sections, t
       consent_version: pack.texts.consent.version, signed_at: signature.signed_at ?? now.toISOString(),
     },
     payment: {
-      method: due ? payment.method : "none", amount: due && payment.method !== "none" ? fromCents(due) : "0.00",
+      method: due ? payment.method : "none", amount: due && ["cash", "cheque"].includes(payment.method) ? fromCents(due) : "0.00",
       cheque_number: payment.method === "cheque" ? payment.cheque_number.trim() : "",
     },
   };

@@ -200,8 +200,8 @@ export class Queue {
     throw new Error("unreachable");
   }
 
-  async #keepSent({ id, instrument, item }, { outcome, agreement = "", url = "", unit = "", why = "" }) {
-    await this.#vault.put("sent", id, { id, outcome, agreement, url, unit, why, item, instrument, at: Date.now() });
+  async #keepSent({ id, instrument, item }, { outcome, agreement = "", url = "", unit = "", why = "", collect = "" }) {
+    await this.#vault.put("sent", id, { id, outcome, agreement, url, unit, why, collect, item, instrument, at: Date.now() });
     await this.#vault.remove("envelope", id);
     await this.refresh(true);
   }

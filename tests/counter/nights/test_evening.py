@@ -187,6 +187,7 @@ class TestSheet:
             "Instruments": "bad",
             "Agreements and instruments": "warn",
             "Takings of Rosa Delgado": "warn",
+            "First payments": "good",
             "Kits and goods sold": "good",
         }
         assert "2 sign-ups on tablet 0000" in rows["Tablets"].differs

@@ -195,6 +195,25 @@ class TestWhatIsSigned:
         assert "You: Jo Lindqvist, household H-000071." in text
         assert (envelope["signature"]["method"], envelope["signature"]["strokes"][0]) == ("drawn", "M")
 
+    def test_is_paid_by_card_afterwards_with_nothing_taken(self, tablet):
+        page = tablet
+        begin(page)
+        to_review(page)
+        go_on(page)
+        page.get_by_text("I agree to sign electronically, as said here").click()
+        draw(page)
+        go_on(page)
+        expect(page.get_by_text("Nothing tonight")).to_have_count(0)
+        page.get_by_text("By card or bank account, afterwards").click()
+        expect(page.get_by_text("Nothing is taken now. $52.09 stays due from today")).to_be_visible()
+        look(page, "11-pay-later")
+        page.get_by_role("button", name="Finish the sign-up").click()
+        heading(page, "Ada is signed up")
+        expect(page.get_by_text("Nothing was taken: $52.09 is due from today")).to_be_visible()
+        (envelope,) = page.evaluate("added")
+        assert envelope["payment"] == {"method": "later", "amount": "0.00", "cheque_number": ""}
+        assert envelope["shown"]["due_today"] == "52.09"
+
     def test_comes_back_in_the_middle_of_a_signature(self, tablet):
         page = tablet
         begin(page)

@@ -84,7 +84,15 @@ class Sheet:
 def get_sheet(night: Night, *, now: datetime.datetime) -> Sheet:
     """Read the closing sheet of a night as it stands."""
     evening = queries.get_evening(night, now=now, with_counts=True)
-    lines = (_tablets(evening), _envelopes(evening), _units(evening), _given(evening), *_tills(evening), _kits(night))
+    lines = (
+        _tablets(evening),
+        _envelopes(evening),
+        _units(evening),
+        _given(evening),
+        *_tills(evening),
+        _first_payments(evening),
+        _kits(night),
+    )
     return Sheet(evening, lines)
 
 
@@ -179,6 +187,25 @@ def _till(till: queries.Till) -> Line:
     else:
         state, differs = GOOD, ""
     return Line(name, state, tuple(facts), differs, "taking", till.taking.pk)
+
+
+def _first_payments(evening: Evening) -> Line:
+    """What was due and not taken, with its reason. It agrees: what is to be collected stands in the books as owed."""
+    later, agreements = evening.to_collect, evening.sign_ups.agreements
+    facts = (
+        ("Agreements", str(agreements)),
+        ("Paid in cash or by check", str(agreements - later.families - evening.unpaid)),
+        ("By card or account afterwards", str(later.families)),
+        ("Nothing taken, a manager agreed", str(evening.unpaid)),
+        ("Still to collect", money(later.open)),
+    )
+    says = (
+        f"{money(later.open)} of {later.unpaid} famil{'y' if later.unpaid == 1 else 'ies'} that pay{'s' * (later.unpaid == 1)} "
+        "by card or bank account afterwards is still to be taken."
+        if later.unpaid
+        else ""
+    )
+    return Line("First payments", GOOD, facts, says, "night_to_collect", evening.night.pk)
 
 
 def _kits(night: Night) -> Line:

@@ -12,6 +12,7 @@ from django.utils import timezone
 from billing.models import Payment, PaymentReturn, Taking, TakingCount
 from rentals.agreements.models import AgreementGoods, NightSignUp, UnitPromise
 from rentals.counter.nights.board import rules
+from rentals.counter.nights.board.to_collect import ToCollect, sum_to_collect
 from rentals.runtime.money import ZERO
 from schools import line
 from schools.models import Night, NightStaff, NightTablet, NightUnit
@@ -89,6 +90,8 @@ class Evening:
     van: tuple[VanRow, ...]
     tills: tuple[Till, ...]
     unpaid: int
+    """Families that gave neither cash nor a check, and are not to pay afterwards either."""
+    to_collect: ToCollect
     promises: int
     """Agreements without an instrument of this night's van: open, or served from elsewhere."""
     open_promises: int
@@ -134,7 +137,9 @@ class Evening:
 
 
 def get_evening(night: Night, *, now: datetime.datetime, with_counts: bool = False) -> Evening:
-    """Read a night for its board and its closing sheet: six queries, whatever its size, and one `with_counts` of the tills."""
+    """Read a night for its board and its closing sheet: six queries, whatever its size; one more `with_counts` of the
+    tills, and two where families pay afterwards.
+    """
     rows = _list_sign_ups(night)
     promises = _list_promises(night)
     return Evening(
@@ -142,7 +147,8 @@ def get_evening(night: Night, *, now: datetime.datetime, with_counts: bool = Fal
         sign_ups=_sum_up(rows, night),
         van=_list_van(night, now),
         tills=list_tills(night, with_counts=with_counts),
-        unpaid=sum(1 for row in rows if row.state == State.ARRIVED and not getattr(row, "has_paid", False)),
+        unpaid=sum(1 for row in rows if row.state == State.ARRIVED and not (row.pays_later or getattr(row, "has_paid", False))),
+        to_collect=sum_to_collect(night, [row.agreement_id for row in rows if row.pays_later and row.agreement_id]),
         promises=sum(1 for _settled_at, from_van in promises if not from_van),
         open_promises=sum(1 for settled_at, _from_van in promises if settled_at is None),
         tablets=tuple(line.list_tablets(night)),

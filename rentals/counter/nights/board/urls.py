@@ -11,6 +11,7 @@ urlpatterns = [
     path("nights/<int:night_id>/line/<int:number>/", line_views.night_number, name="night_number"),
     path("nights/<int:night_id>/beat/", line_views.tablet_beat, name="tablet_beat"),
     path("nights/<int:night_id>/board/", views.night_board, name="night_board"),
+    path("nights/<int:night_id>/to-collect/", views.night_to_collect, name="night_to_collect"),
     path("nights/<int:night_id>/open/", views.night_open, name="night_open"),
     path("nights/<int:night_id>/closing/", views.night_closing, name="night_closing"),
     path("nights/<int:night_id>/closing/tablets/<int:tablet_id>/", views.night_hand_over, name="night_hand_over"),

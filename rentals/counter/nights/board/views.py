@@ -11,8 +11,11 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from rentals.counter.nights.board import closing, queries
 from rentals.counter.nights.board.forms import CloseForm, HandOverForm
+from rentals.counter.nights.board.to_collect import list_to_collect
+from rentals.counter.nights.intake.answers import collect_url
 from rentals.documents.models import Document
 from rentals.runtime import clock
+from rentals.runtime.money import ZERO
 from rentals.staff.parking import stands_on
 from rentals.staff.policy import acting_user, requires
 from schools import line, nights
@@ -44,6 +47,16 @@ def night_board(request: HttpRequest, night_id: int) -> HttpResponseBase:
     context = {"night": night, "evening": queries.get_evening(night, now=now), "as_of": now, "back": _back(night)}
     part = request.htmx  # type: ignore[attr-defined]
     return render(request, "counter/nights/board/board_state.html" if part else "counter/nights/board/board.html", context)
+
+
+@requires("payments.take")
+@require_safe
+def night_to_collect(request: HttpRequest, night_id: int) -> HttpResponseBase:
+    """List the families that pay by card or bank account afterwards, each with the way to take it."""
+    night = _night_or_404(night_id)
+    rows = [(owed, collect_url(owed.agreement)) for owed in list_to_collect(night)]
+    page = {"night": night, "rows": rows, "open": sum((owed.open for owed, _ in rows), ZERO), "back": _back(night)}
+    return render(request, "counter/nights/board/to_collect.html", page)
 
 
 @requires("nights.lead")

@@ -4,7 +4,7 @@ from typing import Any
 
 from django.urls import reverse
 
-from rentals.agreements.models import NightSignUp
+from rentals.agreements.models import Agreement, NightSignUp
 from rentals.counter.nights.intake.envelope import NotAnEnvelopeError
 
 
@@ -14,6 +14,8 @@ def answer_of(row: NightSignUp) -> dict[str, Any]:
     if row.agreement is None:
         return {**answer, "why": row.discard_reason or row.why}
     answer |= {"agreement": row.agreement.number, "url": reverse("agreement", args=[row.agreement.pk])}
+    if row.pays_later:
+        answer["collect"] = collect_url(row.agreement)
     unit = row.agreement.units.filter(ended_at=None, role="rented").select_related("instrument").first()
     if unit is not None:
         return {**answer, "unit": unit.instrument.asset_tag}
@@ -21,6 +23,11 @@ def answer_of(row: NightSignUp) -> dict[str, Any]:
     if promise is None:
         return {**answer, "unit": ""}
     return {**answer, "outcome": "arrived_without_unit", "why": promise.why}
+
+
+def collect_url(agreement: Agreement) -> str:
+    """Return where what is due of an agreement is taken, by card unless something else is chosen there."""
+    return f"{reverse('payment_take', args=[agreement.household_id])}?method=card"
 
 
 def refusal_of(error: NotAnEnvelopeError, sign_up_id: object = None) -> dict[str, Any]:

@@ -21,6 +21,7 @@ FORMAT = 1
 LONGEST = 400_000
 """Bytes of one envelope: a text of some thousand words and a drawn signature have their place in it."""
 MOST_GOODS = 40
+UNPAID = ("none", "later")
 SHA256 = re.compile(r"[0-9a-f]{64}")
 MOST_MONEY = Decimal(100_000)
 
@@ -75,11 +76,16 @@ class Shown:
 
 @dataclass(frozen=True)
 class Paid:
-    """What the family paid: "cash", "cheque" or "none"."""
+    """What the family paid: "cash", "cheque" or "none"; "later" is nothing now, and a card or bank account afterwards."""
 
     method: str
     amount: Decimal
     cheque_number: str
+
+    @property
+    def is_later(self) -> bool:
+        """Whether the family pays by card or bank account afterwards."""
+        return self.method == "later"
 
 
 @dataclass(frozen=True)
@@ -278,8 +284,8 @@ def _section(section: Any, part: _Taker) -> tuple[str, tuple[str, ...]]:
 
 
 def _paid(part: _Taker) -> Paid:
-    method, amount = part.one_of("method", ("cash", "cheque", "none")), part.amount("amount")
+    method, amount = part.one_of("method", ("cash", "cheque", *UNPAID)), part.amount("amount")
     number = part.text("cheque_number", 20, required=method == "cheque").strip()
-    if (method == "none") != (amount == 0):
+    if (method in UNPAID) != (amount == 0):
         raise part.refuse("amount", "An amount goes with cash or a check, and nothing with neither.")
     return Paid(method, amount, number)

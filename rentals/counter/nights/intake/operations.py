@@ -58,6 +58,7 @@ def take_in(*, envelope: Envelope, night: Night, acting_user: User, now: datetim
         was_offline=envelope.was_offline,
         pack=envelope.pack,
         waiting=envelope.waiting,
+        pays_later=envelope.payment.is_later,
     )
     _try(row, envelope, now, today)
     if envelope.waiting is not None:

@@ -70,6 +70,7 @@ def read_told(row: NightSignUp) -> Told | None:
     unit = Instrument.objects.filter(pk=raw["instrument"]).first() if raw["instrument"] else None
     pay, child, is_new = raw["payment"], raw["student"], "id" not in raw["household"]
     ways = {"cash": "in cash", "cheque": f"by check {pay.get('cheque_number', '')}"}
+    unpaid = "Nothing yet: by card or bank account afterwards" if pay["method"] == "later" else "Nothing yet"
     return Told(
         is_new=is_new,
         family=raw["household"],
@@ -78,7 +79,7 @@ def read_told(row: NightSignUp) -> Told | None:
         model=f"{item.kind.name}: {item}" if item else "A model that is not in the catalogue any more",
         tag=unit.asset_tag if unit else "",
         due_today=money(raw["shown"]["due_today"]),
-        paid=f"{money(pay['amount'])} {ways[pay['method']]}" if pay["method"] in ways else "Nothing yet",
+        paid=f"{money(pay['amount'])} {ways[pay['method']]}" if pay["method"] in ways else unpaid,
         signature=raw["signature"],
         text=raw["shown"]["text"],
     )

@@ -9,10 +9,10 @@ from django.utils import timezone
 from billing.ledger import MonthClosedError
 from billing.payments import ChequeNumberMissingError
 from billing.taking.days import TakingClosedError
-from rentals.agreements import errors, operations, queries, wording
-from rentals.agreements.models import Agreement, PlanVersion, SignUpDraft
+from rentals.agreements import errors, life, operations, queries, wording
+from rentals.agreements.models import Agreement, LifeEvent, PlanVersion, SignUpDraft
 from rentals.agreements.promises import Promised
-from rentals.counter.nights.intake.envelope import Envelope
+from rentals.counter.nights.intake.envelope import UNPAID, Envelope
 from rentals.counter.nights.intake.people import FamilyGoneError, People, find_or_make
 from rentals.counter.signup.operations import FirstPayment, FirstPaymentTooSmallError, complete_sign_up
 from rentals.families.models import Guardian, Household, Student
@@ -85,13 +85,15 @@ def sign(
     """Make the agreement of an envelope; inside the operation that takes it in, its night locked.
 
     `right` is the envelope with typed mistakes corrected: the family is written down so, and the text stays as it was signed.
-    `less_agreed`: a manager who takes it in after all agreed that less was paid than is due.
+    `less_agreed`: a manager who takes it in after all agreed that less was paid than is due. Who pays by card or bank account
+    afterwards owes what is due from the evening on, as at the counter when nothing is taken; at a night that takes no manager.
 
     Where the instrument is gone or not along, the agreement is made with a promise. Raises NeedsAPersonError: nothing was made.
     """
     _check_day(night, moment)
     families, paid = right or envelope, envelope.payment
-    payment = FirstPayment("cash" if paid.method == "none" else paid.method, paid.amount, paid.cheque_number, less_agreed)
+    method = "cash" if paid.method in UNPAID else paid.method
+    payment = FirstPayment(method, paid.amount, paid.cheque_number, less_agreed or paid.is_later)
     try:
         return _sign(envelope, families, night, moment, acting_user, payment=payment)
     except errors.InstrumentNotAvailableError as error:
@@ -140,6 +142,8 @@ def _sign(
                 now=_not_before_it_came(signup, moment),
                 today=night.on,
             )
+            if envelope.payment.is_later:
+                _note_later(agreement, night, acting_user, _not_before_it_came(signup, moment))
             _mark_home_form(envelope, moment)
             return agreement
     except tuple(REASONS) as error:
@@ -271,6 +275,17 @@ def _not_before_it_came(signup: operations.SignUp, moment: Moment) -> datetime.d
     """Return the moment of the evening, or when its instrument came to where it is, if a slow clock says an earlier one."""
     here = get_whereabouts(signup.instrument) if signup.instrument.pk and not signup.promised else None
     return min(max(moment.signed_at, here.since), moment.now) if here else moment.signed_at
+
+
+def _note_later(agreement: Agreement, night: Night, acting_user: User, now: datetime.datetime) -> None:
+    life.note_event(
+        agreement=agreement,
+        kind=LifeEvent.Kind.FIRST_PAYMENT,
+        on=night.on,
+        acting_user=acting_user,
+        now=now,
+        note="Nothing was taken at the sign-up night: the family pays by card or bank account afterwards",
+    )
 
 
 def _mark_home_form(envelope: Envelope, moment: Moment) -> None:

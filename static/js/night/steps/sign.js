@@ -58,12 +58,13 @@ export function pay(ctx) {
   const due = known.quote.dueToday;
   if (!due) return { head: say("payHead"), body: [notice("info", say("payNothingDue"))] };
   const pick = (method) => () => ctx.redo((each) => { each.payment.method = method; }, { focus: { cash: "night-given", cheque: "night-cheque_number" }[method] });
+  const later = ctx.queue.status().online ? "payLaterOnline" : "payLaterOffline";
   const way = (value, label, note) => choice({ name: "method", value, label, note, checked: draft.payment.method === value, onpick: pick(value) });
   return {
     head: say("payHead"),
     body: [
       amounts(ctx),
-      choices({ name: "method", legend: say("payHead"), hidden: true, error: ctx.wrong("method") }, way("cash", say("payCash")), way("cheque", say("payCheck")), ctx.mayDefer && way("none", say("payNone"), say("payNoneNote", { due: ctx.show(due) }))),
+      choices({ name: "method", legend: say("payHead"), hidden: true, error: ctx.wrong("method") }, way("cash", say("payCash")), way("cheque", say("payCheck")), way("later", say("payLater"), say(later, { due: ctx.show(due) })), ctx.mayDefer && way("none", say("payNone"), say("payNoneNote", { due: ctx.show(due) }))),
       draft.payment.method === "cash" && cash(ctx),
       draft.payment.method === "cheque" && h("div", { class: "stack-tight" }, h("p", {}, say("checkAmount", { due: ctx.show(due) })), field({ name: "cheque_number", label: say("checkNumber"), value: draft.payment.cheque_number, error: ctx.wrong("cheque_number"), inputmode: "numeric", width: "w-short", oninput: (typed) => ctx.set((each) => { each.payment.cheque_number = typed; }) })),
       h("p", { class: "soft" }, say("payCardNote")),
@@ -82,7 +83,8 @@ export function outcome(ctx) {
   const way = sent.url && h("p", {}, h("a", { href: sent.url }, say("openPage")));
   if (sent.outcome === "attention") return h("div", { class: "stack-tight" }, notice("warn", say("doneAttention", { why: sent.why })), way);
   const told = sent.outcome === "arrived_without_unit" ? notice("warn", say("doneNoUnit", { number: sent.agreement, why: sent.why })) : notice("good", say("doneArrived", { number: sent.agreement }));
-  return h("div", { class: "stack-tight" }, told, way);
+  const collect = sent.collect && h("p", {}, h("a", { class: "button-plain", href: sent.collect, target: "_blank", rel: "noopener" }, say("collectNow")));
+  return h("div", { class: "stack-tight" }, told, collect, way);
 }
 
 export function done(ctx) {
@@ -96,6 +98,7 @@ export function done(ctx) {
     body: [
       h("div", { role: "status", id: "night-outcome" }, outcome(ctx)),
       h("h2", {}, say("goesHome")), h("ul", { class: "night-list" }, [...goes, ...bought].map((words) => h("li", {}, words)), !known.unit && h("li", {}, say("goesHomeLater"))),
+      draft.payment.method === "later" && due > 0n && notice("info", say("doneLater", { due: ctx.show(due) })),
       given !== null && given > due && notice("warn", say("changeBack", { change: ctx.show(given - due) })),
       h("p", { class: "row" },
         h("button", { type: "button", class: "button", id: "night-next-family", onclick: () => ctx.begin(null) }, say("nextFamily")),
