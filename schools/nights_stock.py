@@ -1,5 +1,6 @@
 """What the shelves have for the allotments of a week: which instruments each night gets, what is short, and the next best.
 
+Models that directors approve come first; one on none of their lists (`wishes.NightLists`) is only ever a next best.
 Nothing is written here. Nights of the same week take from the shelves one after the other, by day, so that none is counted twice.
 """
 
@@ -16,6 +17,7 @@ from rentals.inventory.queries.cleanings import with_cleaning_due
 from rentals.inventory.reference import list_sizes
 from schools.models import Allotment, AllotmentLine, Night, NightUnit
 from schools.nights_allotment import list_lines
+from schools.wishes import NightLists, lists_of_nights
 
 WEEK = datetime.timedelta(days=6)
 UNFIT = {Instrument.Grade.POOR}
@@ -25,10 +27,12 @@ SHOWN = 6
 
 @dataclass(frozen=True)
 class Way:
-    """A next best for what is short: in words, and the instruments it would be, oldest idle first."""
+    """A next best for what is short: in words, the instruments it would be, oldest idle first, and which of their models are on
+    no director's list."""
 
     words: str
     units: list[Instrument]
+    off_list: frozenset[int] = frozenset()
 
     @property
     def shown(self) -> list[Instrument]:
@@ -92,6 +96,7 @@ def get_stock(allotment: Allotment) -> Stock:
         .order_by("night__on", "night__begins_at", "night__pk")
     )
     loaded = _with_loaded(week)
+    lists = lists_of_nights(each.night_id for each in week)
     free = _Free(_list_free(night.on))
     others: list[tuple[Night, int]] = []
     needs: list[Need] = []
@@ -99,14 +104,14 @@ def get_stock(allotment: Allotment) -> Stock:
         mine = each.pk == allotment.pk
         found = [Need(line, count) for line, count in loaded[each.pk]]
         for need in found:
-            need.picks = free.take(need.line, each.night.location_id, need.to_load)
+            need.picks = free.take(need.line, each.night.location_id, need.to_load, lists[each.night_id])
         if mine:
             needs = found
         elif sum(len(need.picks) for need in found):
             others.append((each.night, sum(len(need.picks) for need in found)))
     for need in needs:
         if need.short > 0:
-            need.ways = free.list_ways(need.line, night.location_id)
+            need.ways = free.list_ways(need.line, night.location_id, lists[night.pk])
     return Stock(needs, others)
 
 
@@ -150,33 +155,50 @@ class _Free:
             and all((unit.item.size if name == "size" else getattr(unit, name)) == fact for name, fact in facts.items())
         ]
 
-    def take(self, line: AllotmentLine, location: str, count: int) -> list[Instrument]:
-        """Take up to `count` instruments for a line: at the shop, fit, for beginners, longest idle first."""
+    def take(self, line: AllotmentLine, location: str, count: int, lists: NightLists) -> list[Instrument]:
+        """Take up to `count` instruments for a line: at the shop, fit, for beginners, of a model that is approved where directors
+        keep a list; what more of them approve first, then what is longest idle."""
         fit = [
             unit
             for unit in self.left(line.kind_id, size=line.size, is_fit=True)
-            if unit.here.location_id == location and unit.item.tier == CatalogueItem.Tier.BEGINNER
-        ][:count]
+            if unit.here.location_id == location and unit.item.tier == CatalogueItem.Tier.BEGINNER and not lists.is_off(unit.item)
+        ]
+        fit = sorted(fit, key=lambda unit: -(lists.says(unit.item) or 0))[:count]
         self.taken.update(unit.pk for unit in fit)
         return fit
 
-    def list_ways(self, line: AllotmentLine, location: str) -> list[Way]:
+    def list_ways(self, line: AllotmentLine, location: str, lists: NightLists) -> list[Way]:
         """List what could do instead, the least trouble first."""
         same = self.left(line.kind_id, size=line.size)
         here = [unit for unit in same if unit.here.location_id == location]
-        ways = [
-            Way("Better tier, here", [unit for unit in here if unit.is_fit]),
-            Way("Here, after its cleaning", [u for u in here if u.needs_cleaning and not u.is_held and u.grade not in UNFIT]),
-        ]
+        due = [unit for unit in here if unit.needs_cleaning and not unit.is_held and unit.grade not in UNFIT]
         away = [unit for unit in same if unit.is_fit and unit.here.location_id != location]
-        for name in dict.fromkeys(unit.here.location.name for unit in away):
-            ways.append(Way(f"Fetch from {name}", [unit for unit in away if unit.here.location.name == name]))
+
+        def approved(units: Iterable[Any]) -> list[Any]:
+            return [unit for unit in units if not lists.is_off(unit.item)]
+
+        def off(units: Iterable[Any]) -> list[Any]:
+            return [unit for unit in units if lists.is_off(unit.item)]
+
+        found = [
+            ("Better tier, here", approved(unit for unit in here if unit.is_fit)),
+            ("Here, after its cleaning", approved(due)),
+            *_by_shop(approved(away)),
+            ("Here, but of a model no director approves", off(unit for unit in here if unit.is_fit)),
+            ("Here after its cleaning, but of a model no director approves", off(due)),
+            *((f"{words}, but of a model no director approves", units) for words, units in _by_shop(off(away))),
+        ]
         for size in neighbor_sizes(line.kind_id, line.size):
             units = self.left(line.kind_id, size=size, is_fit=True)
-            ways.append(Way(f"Size {size}, here", [unit for unit in units if unit.here.location_id == location]))
-        ways.append(Way("Here but held for somebody", [unit for unit in here if unit.is_held]))
-        ways.append(Way("Here but in poor condition: the bench first", [u for u in here if u.grade in UNFIT and not u.is_held]))
-        return [way for way in ways if way.units]
+            found.append((f"Size {size}, here", [unit for unit in units if unit.here.location_id == location]))
+        found.append(("Here but held for somebody", [unit for unit in here if unit.is_held]))
+        found.append(("Here but in poor condition: the bench first", [u for u in here if u.grade in UNFIT and not u.is_held]))
+        return [Way(words, units, frozenset(unit.pk for unit in off(units))) for words, units in found if units]
+
+
+def _by_shop(units: Sequence[Any]) -> list[tuple[str, list[Any]]]:
+    names = dict.fromkeys(unit.here.location.name for unit in units)
+    return [(f"Fetch from {name}", [unit for unit in units if unit.here.location.name == name]) for name in names]
 
 
 def neighbor_sizes(kind: str, size: str) -> list[str]:

@@ -3,6 +3,8 @@
 None of it binds: the sign-up sheet shows it beside what the office itself proposes, and the specialist may go on.
 """
 
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +16,7 @@ from django.db.models.functions import JSONObject
 from rentals.inventory.models import CatalogueItem, InstrumentKind
 from rentals.inventory.reference import list_sizes
 from rentals.staff.models import User
-from schools.models import ApprovedItem, KindExpected, Programme, UsualSize
+from schools.models import ApprovedItem, KindExpected, NightProgramme, Programme, UsualSize
 
 
 class NoSuchSizeError(Exception):
@@ -70,6 +72,37 @@ def usual_size(programme: Programme, kind_code: str, grade: int) -> str:
     """Return the size the director usually wants in a school year, "" where none is told; a programme of `with_wishes`."""
     rows: list[dict[str, Any]] = programme.size_rows  # type: ignore[attr-defined]
     return next((str(row["size"]) for row in rows if (row["kind"], row["grade"]) == (kind_code, grade)), "")
+
+
+class NightLists:
+    """The directors' lists of approved models at a night: by kind, how many of them approve which model.
+
+    Only directors who keep a list of a kind speak of it; one of them approving a model is enough.
+    """
+
+    def __init__(self, rows: Iterable[tuple[str, int]]) -> None:
+        self._listed: dict[str, Counter[int]] = {}
+        for kind_code, item_id in rows:
+            self._listed.setdefault(kind_code, Counter())[item_id] += 1
+
+    def says(self, item: CatalogueItem) -> int | None:
+        """Return how many approve a model, None where nobody keeps a list of its kind."""
+        listed = self._listed.get(item.kind_id)
+        return None if listed is None else listed[item.pk]
+
+    def is_off(self, item: CatalogueItem) -> bool:
+        """Tell whether a model is on none of the lists there are of its kind."""
+        return self.says(item) == 0
+
+
+def lists_of_nights(nights: Iterable[int]) -> dict[int, NightLists]:
+    """Read the lists of the programmes of some nights, by night; one query."""
+    rows: dict[int, list[tuple[str, int]]] = {night: [] for night in nights}
+    asked = NightProgramme.objects.filter(night__in=list(rows), programme__approved_items__isnull=False)
+    item = "programme__approved_items__item"
+    for night, kind_code, item_id in asked.values_list("night", f"{item}__kind", item):
+        rows[night].append((kind_code, item_id))
+    return {night: NightLists(found) for night, found in rows.items()}
 
 
 @transaction.atomic

@@ -8,13 +8,13 @@ import pytest
 
 from rentals.inventory.models import Custody
 from schools import nights_allotment
-from schools.models import Allotment, AllotmentLine, Night
+from schools.models import Allotment, AllotmentLine, ApprovedItem, Night
 from schools.nights_allotment import History, Settings
 from schools.nights_rules import BadLevelError
 from schools.nights_stock import get_stock
 from tests.factories import ManagerFactory
 from tests.inventory.factories import CatalogueItemFactory, HoldFactory, InstrumentFactory, LocationFactory, ProductFactory, kind
-from tests.schools.factories import NightFactory, NightUnitFactory, RequiredItemFactory
+from tests.schools.factories import NightFactory, NightUnitFactory, ProgrammeFactory, RequiredItemFactory
 
 pytestmark = pytest.mark.django_db
 NOW = datetime.datetime(2026, 11, 20, 16, 0, tzinfo=datetime.UTC)
@@ -187,6 +187,39 @@ class TestStock:
             "Here but in poor condition: the bench first": [poor],
         }
 
+    def test_takes_approved_models_first_and_others_only_as_next_best(self, night, manager, item):
+        listed = CatalogueItemFactory(kind_code="violin", size="1/2")
+        ApprovedItem.objects.create(programme=night.programmes.get(), item=listed)
+        other, approved = self.violin(item, 50), self.violin(listed, 5)
+        due = self.violin(item, last_cleaned_on=datetime.date(2025, 6, 1))
+        away = self.violin(item, place__location=LocationFactory(code="north", name="North shop"))
+        smaller = self.violin(CatalogueItemFactory(kind_code="violin", size="1/4"))
+        need = self.need(night, manager, 2)
+        assert (need.picks, need.short) == ([approved], 1)
+        assert [(way.words, way.units) for way in need.ways] == [
+            ("Here, but of a model no director approves", [other]),
+            ("Here after its cleaning, but of a model no director approves", [due]),
+            ("Fetch from North shop, but of a model no director approves", [away]),
+            ("Size 1/4, here", [smaller]),
+        ]
+        assert all(way.off_list == {way.units[0].pk} for way in need.ways)
+
+    def test_takes_first_what_more_directors_approve(self, night, manager, item):
+        second = ProgrammeFactory(kind="orchestra")
+        night.programmes.add(second)
+        both = CatalogueItemFactory(kind_code="violin", size="1/2")
+        for programme in night.programmes.all():
+            ApprovedItem.objects.create(programme=programme, item=both)
+        ApprovedItem.objects.create(programme=second, item=item)
+        one, two = self.violin(item, 50), self.violin(both, 5)
+        assert self.need(night, manager, 2).picks == [two, one]
+
+    def test_a_list_of_another_kind_or_night_says_nothing(self, night, manager, item):
+        ApprovedItem.objects.create(programme=night.programmes.get(), item=CatalogueItemFactory(kind_code="cello", size="1/2"))
+        ApprovedItem.objects.create(programme=ProgrammeFactory(), item=CatalogueItemFactory(kind_code="violin", size="1/2"))
+        unit = self.violin(item)
+        assert self.need(night, manager, 1).picks == [unit]
+
     def test_counts_nothing_for_two_nights_of_a_week(self, manager, item):
         earlier, later = (NightFactory(on=datetime.date(2026, 11, day)) for day in (29, 30))
         first, second = self.violin(item, 50), self.violin(item, 40)
@@ -215,7 +248,7 @@ class TestStock:
             self.violin(item)
             self.need(NightFactory(on=datetime.date(2026, 11, day)), manager, 1)
         allotment = Allotment.objects.first()
-        with django_assert_max_num_queries(10):
+        with django_assert_max_num_queries(11):
             get_stock(allotment)
 
     def test_leaves_out_what_is_not_on_a_shelf(self, night, manager, item):

@@ -12,7 +12,7 @@ from rentals.inventory import queries as inventory
 from rentals.inventory.operations import move_instrument
 from rentals.staff.operations import RequestKeyReusedError
 from schools import nights_allotment, nights_packing
-from schools.models import Allotment, Night, NightUnit
+from schools.models import Allotment, ApprovedItem, Night, NightUnit
 from schools.nights import NightOverError
 from schools.nights_allotment import History, Settings
 from tests.counter.cleaning_school import instrument_of, rent
@@ -107,6 +107,23 @@ class TestLoading:
     def test_what_is_unknown_is_said(self, desk):
         assert desk.load("ZZ-9999").words == "Unknown: ZZ-9999"
 
+    def test_a_model_no_director_approves_is_asked_about(self, client_as, desk, allotment, night):
+        asked_for, other = violin(), violin()
+        ApprovedItem.objects.create(programme=night.programmes.get(), item=asked_for.item)
+        assert desk.load(asked_for.asset_tag).tone == "good"
+        told = desk.load(other.asset_tag)
+        assert (told.tone, told.more) == (
+            "warn",
+            f"{other.item} is not a model the directors of this night approve. Otherwise leave it here.",
+        )
+        assert place(other) == "shelf"
+        desk.load(other.asset_tag, choice=told.choices[0][0])
+        assert {along.unit.instrument: along.is_off_list for along in queries.get_packing(night).along} == {
+            asked_for: False,
+            other: True,
+        }
+        assert "Not approved" in client_as("specialist").get(reverse("night_packing", args=[night.pk])).text
+
     def test_what_another_van_has_is_refused(self, desk, specialist):
         unit = violin()
         other = NightFactory(school__name="Birch School")
@@ -150,7 +167,8 @@ class TestLoading:
         assert [label for _, label in told.choices] == ["Instead of Violin 1/2", "Take it as an extra"]
         taken = desk.load(unit.asset_tag, choice=told.choices[0][0])
         assert taken.more == "Violin 3/4, instead of Violin 1/2. 1 more to load of this line."
-        ((along, stands_in),) = queries.get_packing(night).along
+        (loaded,) = queries.get_packing(night).along
+        along, stands_in = loaded.unit, loaded.stands_in
         assert (along.instrument, stands_in) == (unit, True)
 
     def test_a_far_size_is_no_stand_in(self, desk, allotment):
@@ -165,7 +183,7 @@ class TestLoading:
 
     def test_a_better_tier_counts_as_a_substitute(self, desk, allotment, night):
         assert "instead of Violin 1/2" in desk.load(violin(tier="advanced").asset_tag).more
-        assert queries.get_packing(night).along[0][1]
+        assert queries.get_packing(night).along[0].stands_in
 
     def test_a_line_of_another_night_is_no_choice(self, desk, allotment, specialist):
         other = Desk(NightFactory(), specialist)

@@ -10,6 +10,7 @@ from rentals.inventory.models import Instrument
 from schools.models import Allotment, Night, NightUnit
 from schools.nights_allotment import list_kit
 from schools.nights_stock import Stock, get_stock
+from schools.wishes import lists_of_nights
 
 
 @dataclass(frozen=True)
@@ -23,6 +24,15 @@ class Shelf:
 
 
 @dataclass(frozen=True)
+class Along:
+    """An instrument in the van: whether it stands in for another, and whether its model is on no director's list."""
+
+    unit: NightUnit
+    stands_in: bool
+    is_off_list: bool
+
+
+@dataclass(frozen=True)
 class Packing:
     """The van of a night before it leaves."""
 
@@ -31,7 +41,7 @@ class Packing:
     promises: Sequence[UnitPromise]
     shelves: list[Shelf]
     kit: list[tuple[str, int]]
-    along: list[tuple[NightUnit, bool]]
+    along: list[Along]
 
     @property
     def to_load(self) -> int:
@@ -49,6 +59,7 @@ def get_packing(night: Night) -> Packing:
         if need.to_load
     ]
     lines = [need.line for need in stock.needs]
+    lists = lists_of_nights([night.pk])[night.pk]
     return Packing(
         night=night,
         allotment=allotment,
@@ -56,7 +67,8 @@ def get_packing(night: Night) -> Packing:
         shelves=shelves,
         kit=list_kit(lines, list(night.programmes.all())),
         along=[
-            (unit, bool(unit.line and is_substitute(unit.instrument, unit.line))) for unit in _units(night).filter(ended_at=None)
+            Along(unit, bool(unit.line and is_substitute(unit.instrument, unit.line)), lists.is_off(unit.instrument.item))
+            for unit in _units(night).filter(ended_at=None)
         ],
     )
 

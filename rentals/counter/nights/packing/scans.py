@@ -23,6 +23,7 @@ from schools.models import Allotment, AllotmentLine, Night, NightUnit
 from schools.nights import NightOverError
 from schools.nights_allotment import list_lines
 from schools.nights_stock import UNFIT, neighbor_sizes
+from schools.wishes import lists_of_nights
 
 EXTRA = "extra"
 REFUSED = (
@@ -139,6 +140,8 @@ def _list_doubts(unit: Instrument, night: Night) -> list[str]:
         doubts.append("Its annual cleaning is due: clean it before a student plays it.")
     if unit.grade in UNFIT:
         doubts.append("It is in poor condition: the bench should see it first.")
+    if lists_of_nights([night.pk])[night.pk].is_off(unit.item):
+        doubts.append(f"{unit.item} is not a model the directors of this night approve.")
     return doubts
 
 
