@@ -90,25 +90,23 @@ def charge_late_fees(*, today: datetime.date, now: datetime.datetime, acting_use
     """
     made = 0
     for due in list_late_fees_due(today=today):
-        made += _charge_one(due.charge_id, due.household_id, today, acting_user, now) is not None
+        made += charge_late_fee(due=due, today=today, acting_user=acting_user, now=now) is not None
     return made
 
 
 @transaction.atomic
-def _charge_one(
-    charge_id: int, household_id: int, today: datetime.date, acting_user: User, now: datetime.datetime
-) -> Charge | None:
-    """Charge one fee if it is still due once the household is locked."""
-    household = lock_one(Household.objects.filter(pk=household_id))
-    for due in list_late_fees_due(today=today, charge_ids=[charge_id]):
+def charge_late_fee(*, due: LateFeeDue, today: datetime.date, acting_user: User, now: datetime.datetime) -> Charge | None:
+    """Charge one fee if it is still due once the household is locked; None when it is not. Outermost."""
+    household = lock_one(Household.objects.filter(pk=due.household_id))
+    for still_due in list_late_fees_due(today=today, charge_ids=[due.charge_id]):
         return charges.charge_fee(
             household=household,
             on=ledger.open_day(today),
-            description=f"Late fee, rent due {written_day(due.due_on)}",
-            amount=due.fee,
+            description=f"Late fee, rent due {written_day(still_due.due_on)}",
+            amount=still_due.fee,
             acting_user=acting_user,
             now=now,
-            agreement=Agreement.objects.get(pk=due.agreement_id),
-            late_for=Charge.objects.get(pk=due.charge_id),
+            agreement=Agreement.objects.get(pk=still_due.agreement_id),
+            late_for=Charge.objects.get(pk=still_due.charge_id),
         )
     return None

@@ -12,7 +12,7 @@ from django.db.models.functions import Cast
 
 from billing import allocation, chart, due, ledger
 from billing.models import BillingChunk, BillingRun
-from rentals.documents.word import send_word
+from rentals.runtime.word import send_word
 from rentals.staff.models import User
 from rentals.staff.operations import ensure_system_user
 

@@ -3,8 +3,6 @@
 import os
 from pathlib import Path
 
-from celery.schedules import crontab
-
 from rentals import environment
 
 BASE_DIR = Path(__file__).resolve().parent.parent
@@ -43,6 +41,7 @@ INSTALLED_APPS = [
     "allauth.usersessions",
     "rentals.runtime",
     "rentals.staff",
+    "rentals.jobs",
     "rentals.documents",
     "rentals.inventory",
     "schools",
@@ -159,32 +158,8 @@ environment.refuse_half_a_processor(key=STRIPE_KEY, webhook_secret=STRIPE_WEBHOO
 CARD_PRACTICE = not STRIPE_KEY and (DEMO or not PRODUCTION)
 CARD_PROCESSOR = "stripe" if STRIPE_KEY else "practice" if CARD_PRACTICE else ""
 
-# Every job may run twice, late or not at all: what is due stands in the database. Times are the office's own.
-CELERY_BEAT_SCHEDULE: dict[str, dict[str, object]] = {
-    "send mails": {"task": "rentals.documents.tasks.send_due_messages", "schedule": 60.0},
-    "take up waiting documents": {"task": "rentals.documents.tasks.take_up_waiting_documents", "schedule": 60.0},
-    "bill what is due": {"task": "billing.tasks.bill_tonight", "schedule": crontab(hour=2, minute=10)},
-    "take up lost billing runs": {"task": "billing.tasks.sweep_billing_runs", "schedule": 300.0},
-    "take up lost rounds of matching": {"task": "billing.tasks.sweep_matching_runs", "schedule": 300.0},
-    "make bills of sale of what is paid": {"task": "billing.tasks.make_bills_of_sale", "schedule": 60.0},
-    "ask how card payments stand": {"task": "billing.tasks.sweep_cards", "schedule": 60.0},
-    "read card payouts": {"task": "billing.tasks.read_card_payouts", "schedule": crontab(minute=20)},
-    "charge late fees": {"task": "billing.tasks.charge_late_fees", "schedule": crontab(hour=3, minute=0)},
-    "tell families of debits": {"task": "billing.tasks.give_autopay_notices", "schedule": crontab(hour=6, minute=30)},
-    "verify the books": {"task": "billing.tasks.verify_books", "schedule": crontab(hour=4, minute=0)},
-    "write to families who are late": {"task": "billing.tasks.take_overdue_steps", "schedule": crontab(hour=7, minute=0)},
-    "remind of cleanings": {"task": "rentals.counter.tasks.remind_of_cleanings", "schedule": crontab(hour=7, minute=30)},
-    "release held instruments": {"task": "rentals.inventory.tasks.release_due_holds", "schedule": crontab(hour=0, minute=5)},
-    "purge sign-up drafts": {
-        "task": "rentals.agreements.tasks.purge_sign_up_drafts",
-        "schedule": crontab(hour=3, minute=20),
-    },
-    "purge discarded sign-ups of nights": {
-        "task": "rentals.counter.tasks.purge_envelopes",
-        "schedule": crontab(hour=3, minute=30),
-    },
-    "purge forms from home": {"task": "rentals.portal.tasks.purge_home_forms", "schedule": crontab(hour=3, minute=40)},
-}
+# The clock only ticks. What is due by the office's time stands on the timetable (rentals.jobs) and becomes a row there.
+CELERY_BEAT_SCHEDULE: dict[str, dict[str, object]] = {"tick": {"task": "rentals.jobs.tasks.tick", "schedule": 20.0}}
 
 # Nothing that a person typed goes into a log; the demo and a container's log collector add the time.
 LOGGING = {

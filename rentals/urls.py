@@ -12,6 +12,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("health/", health, name="health"),
     path("", include("rentals.staff.urls")),
     path("", include("rentals.documents.urls")),
+    path("", include("rentals.jobs.urls")),
     path("", include("billing.urls")),
     path("", include("schools.urls")),
     path("", include("rentals.families.urls")),

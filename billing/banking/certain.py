@@ -8,10 +8,10 @@ from billing import ledger, payments
 from billing.banking import matching, proposals, queries
 from billing.banking.operations import LineMatchedError
 from billing.models import BankLine, BankMatch, MatchingRun, OpenItem
-from rentals.documents.word import send_word
 from rentals.families.models import Household
 from rentals.runtime.locks import RowsBusyError, lock_one
 from rentals.runtime.money import ZERO
+from rentals.runtime.word import send_word
 from rentals.staff.models import User
 from rentals.staff.operations import ensure_system_user
 

@@ -71,11 +71,11 @@ def remind_of_cleanings(*, today: datetime.date, now: datetime.datetime, acting_
 
     Outermost. May be stopped, repeated, or run twice at once: a family is reminded once of each cleaning.
     """
-    return sum(_remind(due=due, today=today, now=now, acting_user=acting_user) for due in list_reminders_due(today=today))
+    return sum(remind(due=due, today=today, now=now, acting_user=acting_user) for due in list_reminders_due(today=today))
 
 
 @transaction.atomic
-def _remind(*, due: ReminderDue, today: datetime.date, now: datetime.datetime, acting_user: User) -> bool:
+def remind(*, due: ReminderDue, today: datetime.date, now: datetime.datetime, acting_user: User) -> bool:
     """Write one reminder, unless it was written or the rental ended since the list was read; tell whether it was written."""
     agreement = lock_one(Agreement.objects.filter(pk=due.agreement.pk))
     if not agreement.is_open or OutboxMessage.objects.filter(key=due.key).exists():

@@ -14,8 +14,8 @@ from rentals.documents.models import Document, OutboxMessage
 from rentals.documents.outbox import SEND, cancel_message, mark_printed, queue_message, send_due_messages, send_now
 from rentals.documents.pdf import CannotMakePdfError, render_pdf
 from rentals.documents.queries import get_letterhead
-from rentals.documents.waiting import backoff
-from rentals.documents.word import send_word
+from rentals.runtime.waiting import backoff
+from rentals.runtime.word import send_word
 
 __all__ = [
     "ask_for_document",

@@ -19,8 +19,8 @@ from django.db import transaction
 from django.db.models import Q
 
 from rentals.documents.models import Document, OutboxMessage
-from rentals.documents.waiting import backoff
-from rentals.documents.word import send_word
+from rentals.runtime.waiting import backoff
+from rentals.runtime.word import send_word
 from rentals.staff.models import User
 from rentals.staff.policy import require
 

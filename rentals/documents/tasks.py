@@ -24,20 +24,6 @@ def make_document(*, document_id: int) -> None:
 
 
 @shared_task(**RETRY)
-def take_up_waiting_documents() -> None:
-    """Send word again for documents that wait too long."""
-    operations.take_up_waiting_documents(now=clock.now())
-
-
-@shared_task(**RETRY)
 def send_message(*, message_id: int) -> None:
     """Send one mail."""
     outbox.send_message(message_id=message_id, now=clock.now())
-
-
-@shared_task(**RETRY)
-def send_due_messages() -> None:
-    """Send the mails that are due, each under a claim with its own time."""
-    for _ in range(100):
-        if not outbox.send_due_messages(now=clock.now(), limit=1):
-            break

@@ -26,6 +26,7 @@ NAVIGATION: list[tuple[str, str, str]] = [
     ("Instruments", "instruments", "instruments.view"),
     ("Schools", "schools", "schools.view"),
     ("Terms", "terms", "terms.manage"),
+    ("Jobs", "jobs", "jobs.view"),
     ("People", "people", "staff.manage"),
     ("History", "history", "audit.view"),
 ]

@@ -99,6 +99,8 @@ CAPABILITIES: dict[str, frozenset[Role]] = {
     "fleet.figures": frozenset({BOOKKEEPER, MANAGER}),
     "catalogue.edit": frozenset({MANAGER}),
     "fleet.import": frozenset({TECHNICIAN, MANAGER}),
+    "jobs.view": frozenset({BOOKKEEPER, MANAGER, ADMINISTRATOR}),
+    "jobs.run": frozenset({MANAGER, ADMINISTRATOR}),
     "staff.manage": frozenset({ADMINISTRATOR}),
     "audit.view": frozenset({ADMINISTRATOR, MANAGER}),
 }

@@ -66,7 +66,7 @@ class TestRemindOfCleanings:
     def test_not_when_the_rental_ends_after_the_list_was_read(self, rental):
         listed = cleanings.list_reminders_due(today=DUE)
         Agreement.objects.update(ended_on=DUE, end_reason="returned")
-        assert not cleanings._remind(due=listed[0], today=DUE, now=noon(DUE), acting_user=ensure_system_user())
+        assert not cleanings.remind(due=listed[0], today=DUE, now=noon(DUE), acting_user=ensure_system_user())
 
     def test_mail_or_letter_with_a_document_that_can_be_made(self, rental):
         Guardian.objects.update(email="")

@@ -11,7 +11,7 @@ from django.db import IntegrityError, connection, transaction
 
 from rentals.documents import operations, outbox
 from rentals.documents.models import Document, OutboxMessage
-from rentals.documents.waiting import LONGEST, backoff
+from rentals.runtime.waiting import LONGEST, backoff
 from rentals.staff.operations import ensure_system_user
 from tests.documents import samples
 from tests.factories import BookkeeperFactory, SpecialistFactory

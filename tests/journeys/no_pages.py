@@ -26,6 +26,7 @@ NO_PAGES = {
         "payment_preview",
         "billing_run_progress",
         "document_state",
+        "job_run_progress",
         "bank_line_sum",
         "write_off_sum",
         "signup_papers",

@@ -99,6 +99,7 @@ from tests.billing.banking.statements import line, ofx1
 from tests.browser import list_violations
 from tests.counter.nights.tablets import Tablet
 from tests.documents.examples import document_id
+from tests.jobs.examples import job_run_id
 from tests.journeys.no_pages import NO_PAGES, NOT_EVERYBODY
 from tests.staff.test_screens import sign_in
 
@@ -135,6 +136,7 @@ class Scenario:
             "student_id": Student.objects.filter(household=self.household)[0].pk,
             "consent_id": self.consent(),
             **self.letter(),
+            "job_run_id": job_run_id(),
             "school_id": School.objects.filter(programmes__students__isnull=False).order_by("pk")[0].pk,
             "director_id": self.director(),
             "district_id": District.objects.order_by("pk")[0].pk,

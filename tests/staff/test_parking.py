@@ -425,7 +425,7 @@ class TestInABrowser:
         page.get_by_label("Password").fill(PASSWORD)
         page.get_by_role("button", name="Sign in").click()
         page.wait_for_url(url)
-        assert page.get_by_text(NOTICE).is_visible()
+        page.get_by_text(NOTICE).wait_for()
         page.get_by_role("button", name="Take the payment").click()
         page.get_by_text("$41.50 taken. Receipt").wait_for()
         assert Payment.objects.get().cheque_number == "88123"

@@ -9,7 +9,7 @@ from kombu.exceptions import OperationalError as BrokerAwayError
 logger = logging.getLogger(__name__)
 
 
-def send_word(task: str, **ids: int) -> None:
+def send_word(task: str, **ids: int | str) -> None:
     """Have a worker run `task` with these ids, once the open transaction has committed.
 
     A broker that is away is no reason to fail: beat looks through the rows and sends word again.

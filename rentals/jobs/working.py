@@ -1,0 +1,187 @@
+"""At work on a run: claimed, carried on from part to part, and put down again wherever it has to be.
+
+Only one worker is at a run at a time (`leases`); one that died leaves a row that says `running` and a lease that nobody holds,
+and whoever is told next takes it up. Every write here names the claim, so that nobody writes for another.
+"""
+
+import datetime
+import logging
+import time
+import uuid
+from collections.abc import Callable
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Q
+
+from rentals.jobs import leases, timetable
+from rentals.jobs.models import JobMark, JobRun
+from rentals.jobs.ticking import WORK_ON
+from rentals.jobs.timetable import GONE, DayJob, Step, Turn, UnknownJobError
+from rentals.runtime.waiting import backoff
+from rentals.runtime.word import send_word
+
+logger = logging.getLogger(__name__)
+
+Clock = Callable[[], datetime.datetime]
+State = JobRun.State
+MOST_ATTEMPTS = 5
+SLICE = datetime.timedelta(minutes=4)
+"""After so long a worker puts a run down at its next resting place and queues behind what else waits."""
+BEATS = 1.0
+"""Seconds between two signs of life; whoever watches sees it move, and a run of ten thousand steps writes a hundred times."""
+LEFT_BEHIND = "The worker was stopped five times while at it, and nothing had moved in between."
+
+
+class JobCannotRunError(Exception):
+    """What a job raises when a person has to do something first; its text says what."""
+
+
+def work_on(*, run_id: int, now: Clock) -> JobRun | None:
+    """Carry a run on until it is done, its time is used up, or it fails; None when there is nothing to do for us.
+
+    Outermost. May be told any number of times, also while it runs.
+    """
+    with leases.lease(leases.RUNS, run_id) as held:
+        claimed = _claim(run_id, now()) if held is not None else None
+        if held is None or claimed is None or claimed.is_over:
+            return claimed
+        hand = _Hand(claimed, held, now)
+        try:
+            job = timetable.get_day_job(claimed.code)
+            hand.carry(job)
+        except UnknownJobError:
+            hand.end(State.GIVEN_UP, "This job is no longer on the timetable.")
+        except JobCannotRunError as error:
+            hand.end(State.GIVEN_UP, str(error))
+        except GONE as error:
+            logger.warning("job %s (%s) lost its database: %s", claimed.code, claimed.on, type(error).__name__)
+            raise
+        except Exception as error:
+            logger.exception("job %s (%s) failed", claimed.code, claimed.on)
+            hand.fail(f"It stopped with {type(error).__name__}; the log of that time says where.")
+    return JobRun.objects.get(pk=run_id)
+
+
+def make_round(*, code: str, now: Clock) -> bool:
+    """Make a round, unless somebody is at it; tell whether it was made. A failure is kept on its mark."""
+    each = timetable.ROUNDS.get(code)
+    if each is None:
+        return False
+    with leases.lease(leases.ROUNDS, code) as held:
+        if held is None:
+            return False
+        mark = JobMark.objects.filter(code=code)
+        mark.update(began_at=now(), ended_at=None)
+        try:
+            each.work(now())
+        except GONE:
+            raise
+        except Exception as error:
+            logger.exception("round %s failed", code)
+            failures = mark.values_list("failures", flat=True).first() or 0
+            mark.update(ended_at=now(), failures=failures + 1, last_error=f"It stopped with {type(error).__name__}.")
+        else:
+            mark.update(ended_at=now(), failures=0, last_error="")
+    return True
+
+
+class _Hand:
+    """The hand that holds a claimed run: it notes steps, and writes only while the claim is its own."""
+
+    def __init__(self, run: JobRun, lease: leases.Lease, now: Clock) -> None:
+        self._run, self._lease, self._now = run, lease, now
+        self._since = now()
+        self._done = self._failed = 0
+        self._noted = time.monotonic()
+
+    def carry(self, job: DayJob) -> None:
+        """Go through the job's steps."""
+        for step in job.work(Turn(self._run.on, self._now)):
+            if not self._may_go_on(step):
+                return
+        if not self._note():
+            return
+        if self._run.failed:
+            self.fail(f"{self._run.failed} could not be done; the log of that time says why. The others are done.")
+        else:
+            self.end(State.DONE, "")
+
+    def _may_go_on(self, step: Step) -> bool:
+        """Add a step up; every second, note it and see whether we may go on. What ends here was written down here."""
+        self._done += step.done
+        self._failed += step.failed
+        if step.total is not None:
+            self._mine().update(total=self._run.done + self._run.failed + self._done + self._failed + step.total)
+        if time.monotonic() - self._noted < BEATS:
+            return True
+        if not self._note():
+            return False
+        if self._run.stop_asked_at is not None:
+            self.end(State.STOPPED, "")
+            return False
+        if self._now() - self._since >= SLICE:
+            self._put_down()
+            return False
+        return True
+
+    def _note(self) -> bool:
+        """Write down how far it is; False when the run is no longer ours."""
+        if not self._lease.is_held():
+            return False
+        self._noted = time.monotonic()
+        run, moved = self._run, self._done + self._failed > 0
+        changes: dict[str, Any] = {"heartbeat_at": self._now()}
+        if moved:
+            run.done, run.failed = run.done + self._done, run.failed + self._failed
+            self._done = self._failed = 0
+            changes |= {"done": run.done, "failed": run.failed, "attempts": 1}
+        if not self._mine().update(**changes):
+            return False
+        run.refresh_from_db(fields=["stop_asked_at"])
+        return True
+
+    def _put_down(self) -> None:
+        """Let others have a turn; the same run goes on from where the database says."""
+        with transaction.atomic():
+            if self._mine().update(state=State.WAITING, claim=None, attempts=0, next_try_at=None):
+                send_word(WORK_ON, run_id=self._run.pk)
+
+    def end(self, state: str, sentence: str) -> None:
+        """Write down that it is over, and how."""
+        self._mine().update(state=state, claim=None, ended_at=self._now(), last_error=sentence)
+
+    def fail(self, sentence: str) -> None:
+        """Try again later, at growing intervals; after five attempts without progress hand it to a person."""
+        if self._run.attempts >= MOST_ATTEMPTS:
+            self.end(State.GIVEN_UP, sentence)
+            return
+        later = self._now() + backoff(f"job/{self._run.pk}", self._run.attempts)
+        self._mine().update(state=State.WAITING, claim=None, next_try_at=later, last_error=sentence)
+
+    def _mine(self) -> Any:
+        return JobRun.objects.filter(pk=self._run.pk, claim=self._run.claim)
+
+
+@transaction.atomic
+def _claim(run_id: int, now: datetime.datetime) -> JobRun | None:
+    """Take a run whose time has come and count the attempt; None when it has to wait. We hold its lease, so nobody is at it."""
+    run = JobRun.objects.select_for_update().filter(pk=run_id, state__in=[State.WAITING, State.RUNNING]).first()
+    if run is None or (run.state == State.WAITING and run.next_try_at and run.next_try_at > now) or _has_to_wait(run):
+        return None
+    if run.state == State.RUNNING and run.attempts >= MOST_ATTEMPTS:
+        run.state, run.claim, run.ended_at, run.last_error = State.GIVEN_UP, None, now, run.last_error or LEFT_BEHIND
+    else:
+        run.state, run.claim, run.attempts, run.next_try_at = State.RUNNING, uuid.uuid4(), run.attempts + 1, None
+        run.began_at, run.heartbeat_at, run.failed = run.began_at or now, now, 0
+    run.save()
+    return run
+
+
+def _has_to_wait(run: JobRun) -> bool:
+    """Tell whether an earlier day of the same job, or a job it comes after, is not over yet."""
+    job = timetable.DAY_JOBS.get(run.code)
+    before = Q(code=run.code, on__lt=run.on)
+    if job is not None and job.after:
+        before |= Q(code__in=job.after, on__lte=run.on)
+    return JobRun.objects.filter(before, state__in=[State.WAITING, State.RUNNING]).exists()

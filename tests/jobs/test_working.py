@@ -1,0 +1,283 @@
+"""A run is carried on by one worker at a time, put down at its resting places, and taken up again where the database says."""
+
+import datetime
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import threading
+import time
+import uuid
+
+import pytest
+from django.db import OperationalError, connection
+
+from rentals.jobs import leases, working
+from rentals.jobs.models import JobMark, JobRun
+from rentals.jobs.timetable import Round, Step, one_by_one
+from rentals.runtime.bootstrap import PROJECT
+from tests.jobs.timetables import nightly, only
+
+NOW = datetime.datetime(2026, 11, 24, 9, 0, tzinfo=datetime.UTC)
+
+
+TODAY = NOW.date()
+
+
+def now() -> datetime.datetime:
+    return NOW
+
+
+def make_run(code="try/it", on=TODAY, **facts) -> JobRun:
+    return JobRun.objects.create(code=code, on=on, due_at=NOW, **facts)
+
+
+def left_behind(**facts) -> JobRun:
+    """A run whose worker died."""
+    return make_run(state="running", claim=uuid.uuid4(), began_at=NOW, heartbeat_at=NOW, **facts)
+
+
+@pytest.fixture(autouse=True)
+def every_step_is_noted(monkeypatch):
+    monkeypatch.setattr(working, "BEATS", 0.0)
+
+
+@pytest.fixture
+def words(monkeypatch):
+    told: list[dict] = []
+    monkeypatch.setattr(working, "send_word", lambda task, **ids: told.append(ids))
+    return told
+
+
+def carry(work, run, **more):
+    with only(nightly(work, **more)):
+        return working.work_on(run_id=run.pk, now=now)
+
+
+@pytest.mark.django_db
+class TestWorkOn:
+    def test_goes_through_the_steps_and_says_what_was_done(self):
+        run = carry(lambda turn: one_by_one([1, 2, 3], lambda item: None), make_run())
+        assert (run.state, run.done, run.total, run.failed, run.last_error) == ("done", 3, 3, 0, "")
+
+    def test_tells_the_job_the_day_it_is_for(self):
+        seen = []
+
+        def work(turn):
+            seen.append((turn.on, turn.now()))
+            yield Step()
+
+        carry(work, make_run(on=datetime.date(2026, 11, 20)))
+        assert seen == [(datetime.date(2026, 11, 20), NOW)]
+
+    def test_leaves_a_run_that_is_over(self):
+        run = carry(lambda turn: iter([Step(done=1)]), make_run())
+        assert carry(lambda turn: iter([Step(done=1)]), run) is None
+        run.refresh_from_db()
+        assert run.done == 1
+
+    def test_has_the_others_done_when_one_fails_and_tries_what_is_left_later(self):
+        done: list[int] = []
+
+        def act(item):
+            if item == 2:
+                raise ValueError(item)
+            done.append(item)
+
+        run = carry(lambda turn: one_by_one([each for each in (1, 2, 3) if each not in done], act), make_run())
+        assert (done, run.state, run.failed, run.attempts) == ([1, 3], "waiting", 1, 1)
+        assert run.next_try_at > NOW
+        assert run.last_error.startswith("1 could not be done")
+
+    def test_gives_up_after_five_attempts_that_moved_nothing_and_says_why(self):
+        def work(turn):
+            yield Step()
+            raise RuntimeError("Oldacre owes 40 dollars")
+
+        run = make_run()
+        for _ in range(5):
+            JobRun.objects.filter(pk=run.pk).update(next_try_at=None)
+            run = carry(work, run)
+        assert (run.state, run.attempts) == ("given_up", 5)
+        assert "RuntimeError" in run.last_error
+        assert "Oldacre" not in run.last_error
+
+    def test_gives_up_at_once_where_a_person_has_to_act_first(self):
+        def work(turn):
+            yield Step()
+            raise working.JobCannotRunError("Set the account first.")
+
+        run = carry(work, make_run())
+        assert (run.state, run.last_error) == ("given_up", "Set the account first.")
+
+    def test_gives_up_a_job_that_is_no_longer_on_the_timetable(self):
+        run = make_run(code="gone/away")
+        assert carry(lambda turn: iter(()), run).last_error == "This job is no longer on the timetable."
+
+    def test_does_not_swallow_a_database_that_went_away(self):
+        def work(turn):
+            yield Step()
+            raise OperationalError("gone")
+
+        run = make_run()
+        with pytest.raises(OperationalError):
+            carry(work, run)
+        run.refresh_from_db()
+        assert (run.state, run.attempts) == ("running", 1)
+        assert carry(lambda turn: iter([Step(done=1)]), run).state == "done"
+
+    def test_puts_a_long_run_down_for_the_others_and_has_it_taken_up_again(self, words, monkeypatch):
+        monkeypatch.setattr(working, "SLICE", datetime.timedelta(0))
+        left = [1, 2]
+
+        def work(turn):
+            while left:
+                left.pop()
+                yield Step(done=1)
+
+        run = carry(work, make_run())
+        assert (run.state, run.done, run.attempts, left, words) == ("waiting", 1, 0, [1], [{"run_id": run.pk}])
+        assert carry(work, run).done == 2
+
+    def test_stops_at_the_next_step_when_asked_and_keeps_what_is_done(self):
+        def work(turn):
+            for _ in range(3):
+                yield Step(done=1)
+                JobRun.objects.update(stop_asked_at=NOW)
+
+        run = carry(work, make_run())
+        assert (run.state, run.done) == ("stopped", 2)
+
+    def test_writes_nothing_once_another_has_the_run(self):
+        def work(turn):
+            yield Step(done=1)
+            JobRun.objects.update(claim=uuid.uuid4())
+            yield Step(done=1)
+
+        run = carry(work, make_run())
+        assert (run.state, run.done) == ("running", 1)
+
+    def test_waits_for_the_day_before_and_for_what_it_comes_after(self):
+        earlier = make_run(on=NOW.date() - datetime.timedelta(days=1))
+        run, first = make_run(), make_run(code="try/first")
+        work = lambda turn: iter([Step(done=1)])  # noqa: E731
+        with only(nightly(work, after=("try/first",)), nightly(work, code="try/first")):
+            assert working.work_on(run_id=run.pk, now=now) is None
+            assert working.work_on(run_id=first.pk, now=now).state == "done"
+            assert working.work_on(run_id=run.pk, now=now) is None
+            assert working.work_on(run_id=earlier.pk, now=now).state == "done"
+            assert working.work_on(run_id=run.pk, now=now).state == "done"
+
+    def test_waits_until_its_next_try(self):
+        run = make_run(next_try_at=NOW + datetime.timedelta(seconds=1))
+        assert carry(lambda turn: iter([Step(done=1)]), run) is None
+
+    def test_takes_up_what_a_worker_that_died_left_behind(self):
+        run = carry(lambda turn: iter([Step(done=1)]), left_behind(attempts=1, done=4))
+        assert (run.state, run.done) == ("done", 5)
+
+    def test_gives_up_what_killed_its_worker_five_times(self):
+        run = carry(lambda turn: iter([Step(done=1)]), left_behind(attempts=5))
+        assert (run.state, run.last_error, run.done) == ("given_up", working.LEFT_BEHIND, 0)
+
+
+@pytest.mark.django_db
+class TestMakeRound:
+    def make(self, work):
+        JobMark.objects.get_or_create(code="try/round", defaults={"known_since": NOW})
+        with only(Round("try/round", "Round", datetime.timedelta(seconds=60), work)):
+            working.make_round(code="try/round", now=now)
+        return JobMark.objects.get()
+
+    def test_keeps_how_it_went(self):
+        def fails(_now):
+            raise RuntimeError
+
+        assert (self.make(fails).failures, self.make(fails).failures) == (1, 2)
+        mark = self.make(lambda now: None)
+        assert (mark.failures, mark.last_error, mark.ended_at) == (0, "", NOW)
+
+
+HOLDER = """
+import sys, time
+import django
+django.setup()
+from django.db import connection
+from rentals.jobs import leases
+with connection.cursor() as cursor:
+    cursor.execute("SET ROLE office_app")
+with leases.lease(leases.RUNS, 77) as held:
+    print("held" if held else "refused", flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.mark.django_db(transaction=True)
+class TestLease:
+    def test_is_held_once_and_ends_with_a_killed_process(self):
+        settings = connection.settings_dict
+        url = f"postgresql://{settings['USER']}@/{settings['NAME']}?host={settings['HOST']}"
+        if settings["PORT"] or settings["PASSWORD"]:
+            url = (
+                f"postgresql://{settings['USER']}:{settings['PASSWORD']}@{settings['HOST']}:{settings['PORT']}/{settings['NAME']}"
+            )
+        holder = subprocess.Popen(
+            [sys.executable, "-c", textwrap.dedent(HOLDER)],
+            env={**os.environ, "DATABASE_URL": url, "DJANGO_SETTINGS_MODULE": "rentals.settings"},
+            cwd=PROJECT,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            assert holder.stdout is not None
+            assert holder.stdout.readline() == "held\n"
+            with leases.lease(leases.RUNS, 77) as refused:
+                assert refused is None
+            holder.send_signal(signal.SIGKILL)
+            holder.wait(timeout=10)
+            assert self.comes_free(77)
+        finally:
+            holder.kill()
+            holder.stdout.close()
+
+    def comes_free(self, key: int) -> bool:
+        ends = time.monotonic() + 10
+        while time.monotonic() < ends:
+            with leases.lease(leases.RUNS, key) as held:
+                if held is not None:
+                    return True
+            time.sleep(0.05)
+        return False
+
+    def test_is_free_again_after_the_block_and_after_an_error_in_it(self):
+        with pytest.raises(ValueError), leases.lease(leases.RUNS, 78):
+            raise ValueError
+        with leases.lease(leases.RUNS, 78) as held:
+            assert held is not None
+
+    def test_is_lost_with_its_connection(self):
+        with leases.lease(leases.RUNS, 79) as held:
+            assert held.is_held()
+            connection.close()
+            assert not held.is_held()
+
+    def test_keeps_two_workers_from_one_run(self, race):
+        run, inside, counts = make_run(), threading.Event(), []
+
+        def work(turn):
+            counts.append(1)
+            inside.wait(timeout=2)
+            yield Step(done=1)
+
+        def second():
+            time.sleep(0.3)
+            try:
+                return working.work_on(run_id=run.pk, now=now)
+            finally:
+                inside.set()
+
+        with only(nightly(work)):
+            outcomes = race(lambda: working.work_on(run_id=run.pk, now=now), second)
+        run.refresh_from_db()
+        assert (len(counts), run.state, run.done, outcomes[1]) == (1, "done", 1, None)
