@@ -1,5 +1,6 @@
 """What the application role may do. The owner migrates; the application can neither change tables nor rewrite the books."""
 
+from collections.abc import Iterable
 from typing import Any
 
 from django.db import connections
@@ -30,9 +31,14 @@ REVOKE = """
 def grant_application_rights(using: str = "default", **_: Any) -> None:
     """Give the application role its rights after every migration; a no-op where that role does not exist."""
     connection = connections[using]
-    tables = set(connection.introspection.table_names())
+    with connection.cursor() as cursor:
+        cursor.execute(statement_for(connection.introspection.table_names(cursor)))
+
+
+def statement_for(tables: Iterable[str]) -> str:
+    """Return the statement that gives the rights over these tables."""
+    tables = set(tables)
     append_only = [t for t in APPEND_ONLY_TABLES if t in tables]
     append_only += sorted(t for t in tables if t.endswith("event") and t != "pghistory_event")
     revokes = "".join(REVOKE.format(table=table, role=APPLICATION_ROLE) for table in append_only)
-    with connection.cursor() as cursor:
-        cursor.execute(GRANTS.format(role=APPLICATION_ROLE, revokes=revokes))
+    return GRANTS.format(role=APPLICATION_ROLE, revokes=revokes)

@@ -1,0 +1,107 @@
+"""A backup with its record: made, read through, older ones let go. What the job at night and the command both call."""
+
+import datetime
+import logging
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from django.conf import settings
+
+from rentals.runtime import clock
+from rentals.runtime.backups import retention
+from rentals.runtime.backups.checking import verify_archive
+from rentals.runtime.backups.errors import BackupError
+from rentals.runtime.backups.folder import backups_folder, list_archives, sha256_of
+from rentals.runtime.backups.keys import Key, load_key
+from rentals.runtime.backups.making import Made, make_backup
+from rentals.runtime.backups.servers import Address
+from rentals.runtime.models import BackupRecord
+
+TOO_OLD = datetime.timedelta(hours=26)
+logger = logging.getLogger(__name__)
+
+
+def make_nightly_backup(now: datetime.datetime) -> BackupRecord:
+    """Make a backup, read it through, let older ones go. Raises BackupError; the record then says why.
+
+    Safe to repeat: each call is a backup of its own, and two at once are refused.
+    """
+    return backup_and_record(now=now, by_night=True)
+
+
+def backup_and_record(
+    *, now: datetime.datetime, by_night: bool, verify: bool = True, days: int = retention.DAYS, source: Address | None = None
+) -> BackupRecord:
+    """Make a backup with its record. Without `verify` nothing is let go either. In no transaction. Raises BackupError."""
+    folder = backups_folder(settings.STATE_DIR)
+    record = BackupRecord.objects.create(began_at=now, by_night=by_night, folder=str(folder)[:300])
+    try:
+        key = load_key(settings.STATE_DIR, folder, make=True)
+        if key.is_new:
+            logger.warning("%s", key.where)
+        made = make_backup(
+            source=source or Address.of(settings.DATABASE_URL),
+            folder=folder,
+            key=key,
+            files=Path(settings.MEDIA_ROOT),
+            now=now,
+        )
+        _note_made(record, made)
+        if verify:
+            _prove(record, made, key)
+    except (BackupError, OSError) as error:
+        _note_failure(record, str(error))
+        raise
+    except BaseException:
+        _note_failure(record, "It was interrupted.")
+        raise
+    if verify:
+        let_go(folder, now=now, days=days)
+    return record
+
+
+def let_go(folder: Path, *, now: datetime.datetime, days: int = retention.DAYS) -> list[Path]:
+    """Remove the archives that the rule of retention does not keep; return them."""
+    archives = list_archives(folder)
+    zone = ZoneInfo(settings.TIME_ZONE)
+    kept = retention.to_keep((archive.made_at for archive in archives), now=now, zone=zone, days=days)
+    gone = [archive.path for archive in archives if archive.made_at not in kept]
+    for path in gone:
+        path.unlink(missing_ok=True)
+    return gone
+
+
+def last_good() -> BackupRecord | None:
+    """Return the newest backup that was read through."""
+    return BackupRecord.objects.filter(state=BackupRecord.State.VERIFIED).order_by("-began_at").first()
+
+
+def is_too_old(now: datetime.datetime) -> bool:
+    """Return whether the newest good backup is older than a night and two hours, or there is none."""
+    newest = last_good()
+    return newest is None or now - newest.began_at > TOO_OLD
+
+
+def _note_made(record: BackupRecord, made: Made) -> None:
+    record.state = BackupRecord.State.MADE
+    record.file_name, record.size, record.sha256 = made.path.name, made.size, made.sha256
+    record.seconds = round(made.seconds, 1)
+    record.save()
+
+
+def _prove(record: BackupRecord, made: Made, key: Key) -> None:
+    """Read the archive back from the disk: every byte as it was written, every part as its manifest says."""
+    try:
+        if sha256_of(made.path) != made.sha256:
+            raise BackupError(f"{made.path} came back from the disk changed: the disk cannot be trusted.")
+        verify_archive(made.path, key)
+    except BackupError:
+        made.path.rename(made.path.with_suffix(".broken"))
+        raise
+    record.state, record.verified_at = BackupRecord.State.VERIFIED, clock.now()
+    record.save()
+
+
+def _note_failure(record: BackupRecord, why: str) -> None:
+    record.state, record.error, record.verified_at = BackupRecord.State.FAILED, why or "It failed.", None
+    record.save()
