@@ -58,6 +58,7 @@ from billing.models.purchases import PayoffQuote, Purchase
 from billing.models.repairs import RepairCharge
 from billing.models.runs import BillingChunk, BillingRun
 from billing.models.taking import Taking, TakingCount
+from billing.models.waited import WaitedCredit
 
 __all__ = [
     "Account",
@@ -127,4 +128,5 @@ __all__ = [
     "StepsVersion",
     "Taking",
     "TakingCount",
+    "WaitedCredit",
 ]

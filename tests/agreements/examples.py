@@ -3,7 +3,7 @@
 import datetime
 import uuid
 
-from rentals.agreements.models import NightSignUp, SignUpDraft
+from rentals.agreements.models import NightSignUp, SignUpDraft, UnitPromise
 from tests.agreements.factories import AgreementFactory, PlanFactory, PlanVersionFactory
 from tests.factories import SpecialistFactory
 from tests.families.factories import HouseholdFactory
@@ -32,7 +32,14 @@ def sign_up_id():
     ).pk
 
 
+def promise_id():
+    """A family that waits for its instrument."""
+    agreement = AgreementFactory()
+    return UnitPromise.objects.create(agreement=agreement, item=agreement.item, why="Given twice", made_at=NOW).pk
+
+
 EXAMPLES = {
+    "promise_id": promise_id,
     "uuid:sign_up_id": sign_up_id,
     "agreement_id": lambda: AgreementFactory().pk,
     "version_id": lambda: PlanVersionFactory().pk,

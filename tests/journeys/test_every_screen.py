@@ -47,7 +47,7 @@ from billing.models import (
     Refund,
 )
 from rentals.agreements import drafts, life, plans
-from rentals.agreements.models import Agreement, Plan, PlanVersion, SignUpDraft, TaxExemption
+from rentals.agreements.models import Agreement, Plan, PlanVersion, SignUpDraft, TaxExemption, UnitPromise
 from rentals.agreements.moves import Move, State
 from rentals.counter.life import buying, exchanging, panel, reinstating
 from rentals.counter.nights.intake.envelope import read_envelope
@@ -164,7 +164,12 @@ class Scenario:
         night = Night.objects.exclude(state__in=["closed", "called_off"]).order_by("pk")[0]
         sent = read_envelope(Tablet(night).envelope())
         who = {"acting_user": self.people[Role.MANAGER], "now": self.now, "today": clock.today()}
-        return {"sign_up_id": take_in(envelope=sent, night=night, **who).pk}
+        agreement = Agreement.objects.filter(ended_on=None).earliest("pk")
+        words = {"agreement": agreement, "item": agreement.item, "why": "Given out at another table.", "made_at": self.now}
+        return {
+            "sign_up_id": take_in(envelope=sent, night=night, **who).pk,
+            "promise_id": UnitPromise.objects.create(**words).pk,
+        }
 
     def driving(self) -> dict[str, object]:
         """Name a delivery run by each of its pages: billing has runs too."""

@@ -2,12 +2,14 @@
 
 from django.urls import path
 
-from rentals.counter.nights.intake import file_views, tablet_views, views
+from rentals.counter.nights.intake import file_views, tablet_views, views, waiting_views
 
 ONE = "nights/sign-ups/<uuid:sign_up_id>"
 
 urlpatterns = [
-    path("nights/to-come/", views.instruments_to_come, name="instruments_to_come"),
+    path("nights/to-come/", waiting_views.instruments_to_come, name="instruments_to_come"),
+    path("nights/to-come/<int:promise_id>/lend/", waiting_views.lend_meanwhile, name="lend_meanwhile"),
+    path("nights/to-come/<int:promise_id>/days/", waiting_views.waited_days, name="waited_days"),
     path("nights/<int:night_id>/pack/", tablet_views.tablet_pack, name="tablet_pack"),
     path("nights/take-in/", tablet_views.night_take_in, name="night_take_in"),
     path("nights/<int:night_id>/sign-ups/", views.night_sign_ups, name="night_sign_ups"),

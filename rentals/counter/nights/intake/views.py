@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from billing import waited
 from rentals.agreements import errors
 from rentals.agreements.models import NightSignUp, SignUpDraft, UnitPromise
 from rentals.agreements.operations import assign_unit
@@ -23,7 +24,7 @@ from rentals.counter.nights.intake.queries import Told, count_arrivals, list_sig
 from rentals.inventory import queries as fleet
 from rentals.runtime import clock
 from rentals.runtime.locks import RowsBusyError
-from rentals.staff.policy import acting_user, requires
+from rentals.staff.policy import acting_user, may, requires
 from schools import nights
 from schools.models import Night
 
@@ -136,14 +137,6 @@ def night_sign_up_discard(request: HttpRequest, sign_up_id: UUID) -> HttpRespons
 
 
 @requires("nights.sign_up")
-@require_safe
-def instruments_to_come(request: HttpRequest) -> HttpResponseBase:
-    """List all families that signed and wait for their instrument, whichever night it was, who waits longest first."""
-    page = Paginator(list_open_promises(), PAGE).get_page(request.GET.get("page"))
-    return render(request, "counter/nights/intake/to_come.html", {"page": page})
-
-
-@requires("nights.sign_up")
 @require_http_methods(["GET", "HEAD", "POST"])
 def units_to_assign(request: HttpRequest, night_id: int) -> HttpResponseBase:
     """List the families of a night whose instrument is still to come, and assign one by its tag."""
@@ -151,9 +144,9 @@ def units_to_assign(request: HttpRequest, night_id: int) -> HttpResponseBase:
     wrong, chosen, status = "", "", 200
     if request.method == "POST":
         chosen = request.POST.get("promise", "")
-        wrong = _assign(request, night, chosen)
-        if not wrong:
-            return redirect("units_to_assign", night_id)
+        wrong, given = _assign(request, night, chosen)
+        if given is not None:
+            return _after_giving(request, given)
         status = 409
     today, typed = clock.today(), request.POST.get("tag", "")
     rows: list[dict[str, Any]] = [
@@ -174,19 +167,26 @@ def units_to_assign(request: HttpRequest, night_id: int) -> HttpResponseBase:
     return render(request, "counter/nights/intake/to_assign.html", context, status=status)
 
 
-def _assign(request: HttpRequest, night: Night, chosen: str) -> str:
-    """Assign what was scanned; return what is wrong, "" when it was given."""
+def _after_giving(request: HttpRequest, promise: UnitPromise) -> HttpResponseBase:
+    """Go on to what the waited days come to, where that is something and this person may ask for it."""
+    if may(acting_user(request), "adjustments.ask") and waited.get_waited(promise, today=clock.today()).amount:
+        return redirect("waited_days", promise.pk)
+    return redirect("units_to_assign", promise.night_id)
+
+
+def _assign(request: HttpRequest, night: Night, chosen: str) -> tuple[str, UnitPromise | None]:
+    """Assign what was scanned; return what is wrong, or the promise that was kept."""
     form = AssignForm(request.POST)
     if not form.is_valid():
-        return "Scan or type the tag of the instrument."
+        return "Scan or type the tag of the instrument.", None
     found = UnitPromise.objects.select_related("agreement__item").filter(night=night)
     promise = get_object_or_404(found, pk=int(chosen) if chosen.isascii() and chosen.isdecimal() else 0)
     unit = fleet.get_by_tag(form.cleaned_data["tag"])
     if unit is None:
-        return f"No instrument has the tag {form.cleaned_data['tag']}. Look at its label again."
+        return f"No instrument has the tag {form.cleaned_data['tag']}. Look at its label again.", None
     try:
         assign_unit(agreement=promise.agreement, instrument=unit, night=night, acting_user=acting_user(request), now=clock.now())
     except (PromiseSettledError, errors.OtherModelError, errors.InstrumentNotAvailableError, RowsBusyError) as error:
-        return str(error)
+        return str(error), None
     messages.success(request, f"{unit.asset_tag} goes to {promise.agreement.number}: it is with the family now.")
-    return ""
+    return "", promise
