@@ -70,8 +70,14 @@ def approved_models(programme: Programme, kind_code: str) -> dict[int, str]:
 
 def usual_size(programme: Programme, kind_code: str, grade: int) -> str:
     """Return the size the director usually wants in a school year, "" where none is told; a programme of `with_wishes`."""
+    found = ((row["kind"], row["grade"], str(row["size"])) for row in usual_sizes(programme))
+    return next((size for kind, year, size in found if (kind, year) == (kind_code, grade)), "")
+
+
+def usual_sizes(programme: Programme) -> list[dict[str, Any]]:
+    """Return all usual sizes as rows of kind, grade and size; a programme of `with_wishes`."""
     rows: list[dict[str, Any]] = programme.size_rows  # type: ignore[attr-defined]
-    return next((str(row["size"]) for row in rows if (row["kind"], row["grade"]) == (kind_code, grade)), "")
+    return rows
 
 
 class NightLists:

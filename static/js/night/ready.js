@@ -1,11 +1,12 @@
 // Is this tablet ready for an evening without a network? Every line is tried here and now; "ready" is said only when all that matters holds.
 import { showStatus } from "./state-line.js";
+import { dayOf, momentInWords } from "./when.js";
 
 const OLD_HOURS = 12;
 const CLOCK_MINUTES = 5;
 
 const counted = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
-const clock = (moment) => new Date(moment).toLocaleTimeString("en-US", { hour: "numeric", minute: "2-digit" });
+const clock = (moment, zone) => new Date(moment).toLocaleTimeString("en-US", { hour: "numeric", minute: "2-digit", timeZone: zone });
 
 /** Asks the worker whether page and files are all on the device. Gives a list of what is missing, or null without a worker. */
 export async function listMissing(patience = 60_000) {
@@ -22,7 +23,8 @@ export async function listMissing(patience = 60_000) {
 const judgePack = (pack, why, now) => {
   if (!pack) return { ok: false, words: `Nothing is on the tablet yet. ${why}` };
   const hours = (now - Date.parse(pack.made_at)) / 3_600_000;
-  const what = `Pack of ${clock(pack.made_at)}: ${counted(pack.units.length, "instrument")}, ${counted(pack.families.length, "family", "families")}.`;
+  const today = dayOf(pack.made_at, pack.zone) === dayOf(now, pack.zone);
+  const what = `Pack of ${today ? clock(pack.made_at, pack.zone) : momentInWords(pack.made_at, pack.zone)}: ${counted(pack.units.length, "instrument")}, ${counted(pack.families.length, "family", "families")}.`;
   if (hours > OLD_HOURS) return { ok: false, words: `${what} It is ${Math.floor(hours)} hours old: load it again before the evening.` };
   return { ok: true, words: why ? `${what} Not loaded again now: ${why}` : what };
 };

@@ -14,6 +14,7 @@ import { kit, plan, review } from "./steps/terms.js";
 import { waitingLine } from "./steps/line.js";
 import { done, outcome, pay, sign } from "./steps/sign.js";
 import { sectionsOf, sha256Of } from "./text.js";
+import { dayInWords, dayOf, momentInWords } from "./when.js";
 import { LANGUAGES, speak } from "./words.js";
 
 const STEPS = { family, address, student, instrument, size, unit, kit, plan, review, sign, pay, done };
@@ -53,7 +54,9 @@ class Walk {
   tellOfPack() {
     const { pack, draft } = this;
     const add = (...told) => { if (!this.told.some((each) => each[1] === told[1])) this.told.push(told); };
-    if (pack.today < pack.night.on || pack.made_at.slice(0, 10) < pack.night.on) add("warn", "packOld", { when: pack.made_at.slice(0, 16).replace("T", " "), on: pack.night.on });
+    if (pack.today < pack.night.on || dayOf(pack.made_at, pack.zone) < pack.night.on) {
+      add("warn", "packOld", (language) => ({ when: momentInWords(pack.made_at, pack.zone, language), on: dayInWords(pack.night.on, language) }));
+    }
     const now = this.known().quote;
     if (draft.told && now && draft.pack !== pack.version && draft.told !== fromCents(now.dueToday) && draft.step !== "done") {
       add("warn", "packChanged", { was: this.show(toCents(draft.told)), now: this.show(now.dueToday) });
@@ -267,7 +270,7 @@ class Walk {
     const made = STEPS[this.draft.step](context);
     this.root.lang = this.draft.language;
     const isDone = this.draft.step === "done";
-    const told = this.told.map(([tone, key, values]) => notice(tone, context.say(key, values)));
+    const told = this.told.map(([tone, key, values]) => notice(tone, context.say(key, typeof values === "function" ? values(this.draft.language) : values)));
     this.stage.replaceChildren(...[
       this.top(), !isDone && this.progress(), h("div", { role: "status", class: "stack-tight" }, told), this.errors(),
       h("h1", { tabindex: "-1", id: "night-head" }, made.head), this.form(made, context.say), !isDone && this.away(),

@@ -21,7 +21,7 @@ export const ENGLISH = {
 
   instrumentHead: "Which instrument?", leftInVan: "{n} here", leftNone: "None left here", approvedMark: "On the director’s list", teacherKnows: "Not sure? The director knows which one the program needs.",
   sizeHead: "Which size?", armLabel: "Arm, from the neck to the middle of the palm, in inches", armHint: "For example 21 1/2. Let the arm hang straight out to the side.",
-  sizeProposed: "Try {size} first.", sizeTeacher: "The teacher’s measurement wins: if the school names another size, give that one.", sizeLabel: "Size", sizeFit: "It fits when the fingers curl round the scroll and the elbow stays bent.",
+  sizeProposed: "Try {size} first.", sizeTeacher: "The teacher’s measurement wins: if the school names another size, give that one.", sizeUsual: "In grade {grade} the director usually asks for {size}. The teacher’s own measure goes before it.", sizeLabel: "Size", sizeFit: "It fits when the fingers curl round the scroll and the elbow stays bent.",
   armSmallest: "The arm measures {arm} in; even the smallest size asks for {least} in. Ask the teacher.", armLargest: "The arm measures {arm} in; this size asks for at least {least} in.",
   armNear: "The arm measures {arm} in; this size asks for at least {least} in. The next size begins at {above} in, and makers differ by half an inch: try both.",
   armBetween: "The arm measures {arm} in; this size asks for at least {least} in, the next one for {above} in.",
@@ -39,7 +39,7 @@ export const ENGLISH = {
 
   kitHead: "What the school asks for", kitHint: "Ticked is what the school wants each student to have. Untick what the family has already.", kitEach: "{n} × {name}", kitElsewhere: "Not from us", kitSoldBy: "{n} × {name}: from {by}", kitFrom_school: "the school", kitFrom_anywhere: "any shop", kitOr: "Or", kitInstead: "{name}, instead of {other}", kitNothing: "The school asks for nothing more.",
   planHead: "How the rental works", planLabel: "Plan", protectionHead: "Protection", protectionYes: "With protection", protectionNo: "Without protection", protectionRequired: "This plan comes with protection.",
-  protectionYesNote: "{price} a month before tax. It is not insurance. It covers: {covers}", protectionNoNote: "The family pays for repairs of damage, and for the instrument if it is lost or stolen.", protectionCoversPlain: "repairs of damage in normal playing",
+  protectionYesNote: "{price} a month before tax. It is not insurance. It covers: {covers}", protectionNoNote: "The family pays for repairs of damage, and for the instrument if it is lost or stolen.", protectionCoversAsSigned: "{words}", planCourtesy: "A courtesy translation: what counts is the English text that is signed.", protectionCoversPlain: "repairs of damage in normal playing",
   rentFrom: "{rent} a month before tax", otherLanguage: "En español", noPrice: "There is no price for this instrument on the list. Choose another model, or ask the lead.",
   reviewHead: "The price, and is everything right?", dueToday: "Due today", eachMonth: "Then each month", tax: "Tax", lineRent: "Rent", lineProtection: "Protection", lineGoods: "From the school’s list", linesToday: "What is due today", linesMonth: "What each month costs",
   withTax: "with tax at today’s rates", ansFamily: "Family", ansStudent: "Student", ansInstrument: "Instrument", ansSize: "Size", ansUnit: "Goes home", ansKit: "School’s list", ansPlan: "Plan", ansProtection: "Protection", ansAddress: "Address", yes: "Yes", no: "No", later: "Assigned later",

@@ -7,7 +7,7 @@ export const SPANISH = {
   errorsHead: "Primero revise esto", optional: "(opcional)", none: "Nada",
   startAgain: "Dejar esta inscripción", startAgainSure: "¿Descartar lo que {name} ha contestado hasta ahora? No se ha firmado nada.", startAgainYes: "Sí, descartar", startAgainNo: "No, seguir",
   resumed: "Está de nuevo donde estaba.", familyNow: "Ahora: {name}",
-  packOld: "Lo que sabe esta tableta es de {when}, y la noche es el {on}. Conéctese a la red y cargue de nuevo la lista antes de la primera familia: los precios y los instrumentos pueden haber cambiado.",
+  packOld: "La lista de esta tableta se cargó el {when}, y la noche es el {on}. Conéctese a la red y cargue de nuevo la lista antes de la primera familia: los precios y los instrumentos pueden haber cambiado.",
   packChanged: "La lista se cargó de nuevo desde que empezó esta inscripción. Hoy se debían {was} y ahora {now}: dígaselo a la familia antes de que firme.",
 
   familyHead: "¿Qué familia es?", findLabel: "Primeras letras de un nombre, o el código de casa", findHint: "Bastan dos letras: del estudiante, del padre o la madre, o de la familia.",
@@ -21,7 +21,7 @@ export const SPANISH = {
 
   instrumentHead: "¿Qué instrumento?", leftInVan: "{n} aquí", leftNone: "No queda ninguno aquí", approvedMark: "En la lista del director", teacherKnows: "¿No está segura la familia? El director sabe cuál hace falta.",
   sizeHead: "¿Qué tamaño?", armLabel: "Brazo, del cuello al centro de la palma, en pulgadas", armHint: "Por ejemplo 21 1/2. El brazo estirado hacia un lado.",
-  sizeProposed: "Pruebe primero {size}.", sizeTeacher: "Vale lo que mida el maestro: si la escuela dice otro tamaño, dé ese.", sizeLabel: "Tamaño", sizeFit: "Queda bien si los dedos rodean la voluta y el codo sigue doblado.",
+  sizeProposed: "Pruebe primero {size}.", sizeTeacher: "Vale lo que mida el maestro: si la escuela dice otro tamaño, dé ese.", sizeUsual: "En el grado {grade} el director suele pedir {size}. Antes vale lo que mida el maestro.", sizeLabel: "Tamaño", sizeFit: "Queda bien si los dedos rodean la voluta y el codo sigue doblado.",
   armSmallest: "El brazo mide {arm} pulgadas; hasta el tamaño más pequeño pide {least}. Pregunte al maestro.", armLargest: "El brazo mide {arm} pulgadas; este tamaño pide al menos {least}.",
   armNear: "El brazo mide {arm} pulgadas; este tamaño pide al menos {least}. El siguiente empieza en {above}, y los fabricantes difieren media pulgada: pruebe los dos.",
   armBetween: "El brazo mide {arm} pulgadas; este tamaño pide al menos {least}, el siguiente {above}.",
@@ -39,7 +39,7 @@ export const SPANISH = {
 
   kitHead: "Lo que pide la escuela", kitHint: "Está marcado lo que la escuela quiere que tenga cada estudiante. Quite la marca de lo que la familia ya tiene.", kitEach: "{n} × {name}", kitElsewhere: "No lo vendemos", kitSoldBy: "{n} × {name}: en {by}", kitFrom_school: "la escuela", kitFrom_anywhere: "cualquier tienda", kitOr: "O bien", kitInstead: "{name}, en lugar de {other}", kitNothing: "La escuela no pide nada más.",
   planHead: "Cómo funciona el alquiler", planLabel: "Plan", protectionHead: "Protección", protectionYes: "Con protección", protectionNo: "Sin protección", protectionRequired: "Este plan incluye la protección.",
-  protectionYesNote: "{price} al mes antes de impuestos. No es un seguro. Cubre: {covers}", protectionNoNote: "La familia paga las reparaciones de daños, y el instrumento si se pierde o lo roban.", protectionCoversPlain: "reparaciones de daños al tocar normalmente",
+  protectionYesNote: "{price} al mes antes de impuestos. No es un seguro. Cubre: {covers}", protectionNoNote: "La familia paga las reparaciones de daños, y el instrumento si se pierde o lo roban.", protectionCoversAsSigned: "(en inglés, como en el contrato) {words}", planCourtesy: "Traducción de cortesía: vale el texto en inglés que se firma.", protectionCoversPlain: "reparaciones de daños al tocar normalmente",
   rentFrom: "{rent} al mes antes de impuestos", otherLanguage: "In English", noPrice: "No hay precio para este instrumento en la lista. Elija otro modelo, o pregunte a la persona encargada.",
   reviewHead: "El precio, ¿y está todo bien?", dueToday: "Se paga hoy", eachMonth: "Después, cada mes", tax: "Impuesto", lineRent: "Alquiler", lineProtection: "Protección", lineGoods: "De la lista de la escuela", linesToday: "Lo que se paga hoy", linesMonth: "Lo que cuesta cada mes",
   withTax: "con impuestos de hoy", ansFamily: "Familia", ansStudent: "Estudiante", ansInstrument: "Instrumento", ansSize: "Tamaño", ansUnit: "Se va a casa", ansKit: "Lista de la escuela", ansPlan: "Plan", ansProtection: "Protección", ansAddress: "Dirección", yes: "Sí", no: "No", later: "Se asigna después",

@@ -1,16 +1,20 @@
 """What a tablet takes along: small, asked for in few queries, the same words and prices as the office, no more than it needs."""
 
 import json
+import re
 from decimal import Decimal
 
 import pytest
 from django.urls import reverse
 
+from rentals.agreements.courtesy import plan_in_spanish
 from rentals.counter.signup import sheet
 from schools import queries as schools
+from schools import wishes
 from schools.models import ApprovedItem
-from tests.agreements.factories import RateFactory
+from tests.agreements.factories import PlanVersionFactory, RateFactory
 from tests.counter.nights.tablets import Tablet, load, open_night
+from tests.factories import SpecialistFactory
 from tests.families.factories import GuardianFactory, HouseholdFactory, StudentFactory
 from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory, ProductFactory, kind
 from tests.schools.factories import RequiredItemFactory
@@ -53,6 +57,47 @@ class TestPack:
         assert "0177" in words
         for hidden in ("Secret", adult.phone, adult.email):
             assert hidden not in words
+
+
+class TestUsualSizes:
+    def test_are_those_that_the_counters_own_sheet_shows(self):
+        night = open_night("CL-1")
+        programme = night.programmes.get()
+        told = {"programme": programme, "kind": kind("violin"), "acting_user": SpecialistFactory()}
+        wishes.set_usual_size(**told, grade=5, size="3/4")
+        wishes.set_usual_size(**told, grade=4, size="1/2")
+        rows = Tablet(night).pack["usual_sizes"]
+        seen = wishes.with_wishes(schools.list_programmes()).get(pk=programme.pk)
+        assert {(row["programme"], row["kind"], row["grade"], row["size"]) for row in rows} == {
+            (programme.pk, "violin", grade, wishes.usual_size(seen, "violin", grade)) for grade in (4, 5)
+        }
+
+
+class TestSpanish:
+    """The courtesy words of a plan say the same figures as the English ones; the translation itself is our own."""
+
+    @pytest.mark.parametrize("fields", [
+        {},
+        {"intro_months": 3, "due_day": 15, "minimum_term": "school_year"},
+        {"credit_share": "0.8500", "step_up_share": "0.6000", "credit_cap": "0.9000", "early_purchase_discount": "0.2500"},
+        {"intro_months": 1, "credit_cap": "0.5000"},
+    ])  # fmt: skip
+    def test_says_sentence_by_sentence_what_the_english_says(self, fields):
+        version = PlanVersionFactory.build(
+            **{name: Decimal(value) if "." in str(value) else value for name, value in fields.items()}
+        )
+        english, spanish = sheet.plan_words(version), plan_in_spanish(version)
+        figures = re.findall(r"[0-9]+(?: %)?", english)
+        said = re.findall(r"[0-9]+(?: %)?", " ".join(spanish))
+        assert [each for each in figures if each != "1"] == [each for each in said if each != "1"]
+        assert len(spanish) == len(re.findall(r"[.](?: |$)", english))
+
+    def test_goes_along_and_the_text_that_is_signed_stays_english(self, client):
+        night = open_night("CL-1")
+        client.force_login(night.staff.get().user)
+        pack = client.get(reverse("tablet_pack", args=[night.pk]), headers={"Accept-Language": "es"}).json()
+        assert pack["plans"][0]["words_es"][0].startswith("El 100 % del alquiler")
+        assert pack["texts"] == json.loads(json.dumps(Tablet(night).pack["texts"]))
 
 
 class TestRequired:

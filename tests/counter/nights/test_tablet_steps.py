@@ -253,6 +253,25 @@ class TestWhatIsSigned:
         assert page.evaluate("added") == []
 
 
+class TestTheUsualSize:
+    def test_is_told_below_the_measure_and_chooses_nothing(self, tablet):
+        page = tablet
+        sizes = [{"programme": 1, "kind": "violin", "grade": grade, "size": size} for grade, size in ((4, "1/4"), (5, "3/4"))]
+        begin(page, usual_sizes=sizes)
+        to_student(page)
+        page.get_by_text("Ada Lindqvist").click()
+        go_on(page)
+        page.get_by_text("Violin", exact=True).click()
+        go_on(page)
+        page.get_by_label("Arm, from the neck").fill("21 1/2")
+        usual = page.get_by_text("In grade 5 the director usually asks for 3/4. The teacher’s own measure goes before it.")
+        expect(usual).to_be_visible()
+        expect(page.get_by_role("radio", name="1/2")).to_be_checked()
+        measure = page.get_by_text("The teacher’s measurement wins")
+        assert usual.bounding_box()["y"] > measure.bounding_box()["y"]
+        look(page, "05-usual-size")
+
+
 class TestASecondChild:
     def test_takes_under_forty_keys(self, tablet):
         page = tablet
@@ -326,6 +345,7 @@ class TestANewFamily:
         page.get_by_role("button", name="Continuar").click()
         heading(page, "Cómo funciona el alquiler")
         expect(page.get_by_text("Todo el alquiler que paga cuenta para comprarlo.").first).to_be_visible()
+        expect(page.get_by_text("Traducción de cortesía: vale el texto en inglés que se firma.").first).to_be_visible()
         page.get_by_text("Sin protección", exact=True).click()
         look(page, "13-plan-spanish")
         page.get_by_role("button", name="Continuar").click()
@@ -352,10 +372,19 @@ class TestANewFamily:
 
 class TestBeforeTheFirstQuestion:
     def test_an_old_list_is_said(self, tablet):
-        begin(tablet, made_at="2026-11-29T16:40:00-06:00", today="2026-11-29")
-        expect(
-            tablet.get_by_text("What this tablet knows is from 2026-11-29 16:40, and the evening is on 2026-11-30.")
-        ).to_be_visible()
+        # 4:40 in the afternoon at the shop, told in the time of the universe: for a clock in London it is the next day.
+        begin(tablet, made_at="2026-11-29T22:40:00+00:00", today="2026-11-29", zone="America/Chicago")
+        when, on = "Sunday, November 29 at 4:40 PM", "Monday, November 30"
+        expect(tablet.get_by_text(f"What this tablet knows is from {when}, and the evening is on {on}.")).to_be_visible()
+        tablet.get_by_role("button", name="Español").click()
+        expect(tablet.get_by_text("se cargó el domingo, 29 de noviembre")).to_be_visible()
+        expect(tablet.get_by_text("la noche es el lunes, 30 de noviembre.")).to_be_visible()
+
+    def test_a_list_of_the_evening_is_not_old_because_it_is_tomorrow_elsewhere(self, tablet):
+        begin(tablet, made_at="2026-11-30T05:30:00+00:00", today="2026-11-30", zone="America/Chicago")
+        expect(tablet.get_by_text("What this tablet knows is from Sunday, November 29 at 11:30 PM")).to_be_visible()
+        begin(tablet, made_at="2026-12-01T01:30:00+00:00", today="2026-11-30", zone="America/Chicago")
+        expect(tablet.get_by_text("What this tablet knows is from")).to_have_count(0)
 
     def test_a_changed_price_is_said_where_the_family_stands(self, tablet):
         begin(tablet)

@@ -14,6 +14,7 @@ from django.conf import settings
 from django.db.models import Exists, F, OuterRef, Prefetch, Q
 
 from rentals.agreements import queries, quotes, wording
+from rentals.agreements.courtesy import plan_in_spanish
 from rentals.agreements.models import PlanVersion, Rate, TaxArea
 from rentals.counter.nights.intake.prices import Prices
 from rentals.counter.signup.sheet import plan_words
@@ -23,7 +24,7 @@ from rentals.inventory.reference import list_sizes
 from rentals.portal import queries as portal
 from rentals.runtime.templatetags.office import phone
 from rentals.staff.models import Office
-from schools import nights
+from schools import nights, wishes
 from schools.models import ApprovedItem, Night, Programme, RequiredItem
 from schools.queries import is_sold_by_us
 
@@ -42,7 +43,7 @@ def make_pack(night: Night, *, made_at: datetime.datetime) -> dict[str, Any]:
     Raises NoPackError.
     """
     units = [line.instrument for line in nights.list_along(night)]
-    programmes = list(night.programmes.select_related("school").order_by("school__name", "kind"))
+    programmes = list(wishes.with_wishes(night.programmes.select_related("school")).order_by("school__name", "kind"))
     items = _items(units, night)
     versions, rates = queries.list_offered_versions(), list(queries.list_rates(night.on))
     area, taxes = _taxes(night)
@@ -57,6 +58,7 @@ def make_pack(night: Night, *, made_at: datetime.datetime) -> dict[str, Any]:
         "night": _night(night, programmes),
         "office": _office(office),
         "currency": settings.CURRENCY,
+        "zone": settings.TIME_ZONE,
         "today": night.on.isoformat(),
         **_stock(items, units),
         "plans": [_plan(version) for version in versions],
@@ -66,6 +68,7 @@ def make_pack(night: Night, *, made_at: datetime.datetime) -> dict[str, Any]:
         "products": _products(asked),
         "required": _asked(asked),
         "approved": _approved(programmes),
+        "usual_sizes": [{"programme": each.pk, **row} for each in programmes for row in wishes.usual_sizes(each)],
         "texts": {**prices.texts.as_dict(), "consent": {"version": wording.CONSENT_VERSION, "text": wording.consent_wording()}},
         "families": _families(programmes, area, night.on),
         "home_forms": portal.list_home_forms(night),
@@ -164,7 +167,7 @@ def _plan(version: PlanVersion) -> dict[str, Any]:
         "version": version.pk,
         "title": version.title,
         "words": [plan_words(version)],
-        "words_es": [],
+        "words_es": plan_in_spanish(version),
         "protection_required": version.protection_required,
         "covers": version.protection_covers,
     }

@@ -21,6 +21,12 @@ export function instrument(ctx) {
 
 const proposal = (ctx) => proposeSize(sizesOf(ctx.pack, ctx.draft.kind), { arm: readArm(ctx.draft.arm), grade: ctx.draft.student.grade ? Number(ctx.draft.student.grade) : null });
 
+/** What the director usually asks for in the student's school year; "" where nothing is told. */
+const usualSize = ({ pack, draft }) => {
+  const row = pack.usual_sizes?.find((each) => each.programme === draft.programme && each.kind === draft.kind && String(each.grade) === String(draft.student.grade));
+  return row?.size ?? "";
+};
+
 const takeSize = (draft, size) => { if (draft.size !== size) { forget(draft); draft.size = size; } };
 
 const says = (ctx, found) => [h("strong", {}, ctx.say("sizeProposed", { size: found.size })), ` ${ctx.say(found.because, found.values)} ${ctx.say("sizeTeacher")}`];
@@ -29,6 +35,7 @@ export function size(ctx) {
   const { draft, say, pack } = ctx;
   const found = proposal(ctx);
   if (found && !draft.size_by_hand && draft.size !== found.size) ctx.set((each) => takeSize(each, found.size));
+  const usual = usualSize(ctx);
   const advice = h("div", { role: "status" }, found && notice("info", ...says(ctx, found)));
   const cards = sizesOf(pack, draft.kind).map((row) => {
     const left = ctx.free().filter((unit) => { const item = pack.items.find((each) => each.id === unit.item); return item?.kind === draft.kind && item.size === row.size; }).length;
@@ -46,7 +53,7 @@ export function size(ctx) {
     head: say("sizeHead"),
     body: [
       field({ name: "arm", label: say("armLabel"), hint: say("armHint"), value: draft.arm, error: ctx.wrong("arm"), optional: say("optional"), width: "w-short", oninput: measured }),
-      advice, choices({ name: "size", legend: say("sizeLabel"), error: ctx.wrong("size"), wide: true }, cards), h("p", { class: "soft" }, say("sizeFit")),
+      advice, usual && h("p", { id: "night-usual-size" }, say("sizeUsual", { grade: draft.student.grade, size: usual })), choices({ name: "size", legend: say("sizeLabel"), error: ctx.wrong("size"), wide: true }, cards), h("p", { class: "soft" }, say("sizeFit")),
     ],
   };
 }

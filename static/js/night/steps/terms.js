@@ -41,12 +41,15 @@ function planCard(ctx, plan) {
   const other = draft.language === "es" ? "en" : "es";
   return h("div", { class: "stack-tight" },
     choice({ name: "plan", value: plan.version, label: plan.title, note: planWords(plan, draft.language).join(" "), aside: say("rentFrom", { rent: ctx.show(toCents(price.rent)) }), checked: draft.plan === plan.version, onpick: () => ctx.redo((each) => { each.plan = plan.version; }) }),
-    h("details", { class: "night-other" }, h("summary", { lang: other }, say("otherLanguage")), h("p", { lang: other }, planWords(plan, other).join(" ")), h("p", { lang: other }, protectionWords(ctx, plan, price, other))));
+    h("details", { class: "night-other" }, h("summary", { lang: other }, say("otherLanguage")), h("p", { lang: other }, planWords(plan, other).join(" ")), h("p", { lang: other }, protectionWords(ctx, plan, price, other)), other === "es" && h("p", { lang: other, class: "soft" }, speak(other)("planCourtesy"))));
 }
 
-const protectionWords = (ctx, plan, price, language) => speak(language)("protectionYesNote", {
-  price: ctx.show(toCents(price.protection)), covers: (language === "es" && plan.covers_es) || plan.covers || speak(language)("protectionCoversPlain"),
-});
+// What protection covers is the shop's own text: it is said as it stands in the agreement, never put into other words.
+const protectionWords = (ctx, plan, price, language) => {
+  const say = speak(language);
+  const covers = plan.covers ? say("protectionCoversAsSigned", { words: plan.covers }) : say("protectionCoversPlain");
+  return say("protectionYesNote", { price: ctx.show(toCents(price.protection)), covers });
+};
 
 export function plan(ctx) {
   const { draft, say, known } = ctx;
@@ -56,6 +59,7 @@ export function plan(ctx) {
   return {
     head: say("planHead"),
     body: [
+      draft.language === "es" && h("p", { class: "soft" }, say("planCourtesy")),
       choices({ name: "plan", legend: say("planLabel"), error: ctx.wrong("plan") }, known.plans.map((each) => planCard(ctx, each))),
       chosen?.protection_required && notice("info", `${say("protectionRequired")} ${protectionWords(ctx, chosen, price, draft.language)}`),
       chosen && !chosen.protection_required && choices({ name: "protection", legend: say("protectionHead"), error: ctx.wrong("protection") },
