@@ -11,7 +11,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from rentals.runtime import clock
 from rentals.staff.parking import stands_on
 from rentals.staff.policy import acting_user, may, requires
-from schools import ahead, calendar, contacts, directors, errands, forms, operations, queries
+from schools import ahead, calendar, contacts, directors, errands, forms, operations, queries, seasons
 from schools.models import Programme, RequiredItem, School
 
 SHOWN_TALKS = 5
@@ -163,10 +163,12 @@ def _school_page(
     shown = get_object_or_404(School.objects.select_related("district"), pk=school_id)
     edits = may(request.user, "schools.edit")
     programmes = []
-    for programme in queries.list_programmes_of(school_id):
+    listed = list(queries.list_programmes_of(school_id))
+    signed = seasons.count_seasons(listed, today=clock.today())
+    for programme in listed:
         prefix = f"p{programme.pk}"
         form = refused if refused is not None and refused.prefix == prefix else forms.RequiredItemForm(prefix=prefix)
-        programmes.append((programme, form if edits else None))
+        programmes.append((programme, form if edits else None, signed[programme.pk]))
     context: dict[str, Any] = {
         "school": shown,
         "programmes": programmes,

@@ -9,9 +9,10 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
+from rentals.runtime import clock
 from rentals.staff.parking import stands_on
 from rentals.staff.policy import acting_user, may, requires
-from schools import wish_forms, wishes
+from schools import seasons, wish_forms, wishes
 from schools.models import ApprovedItem, KindExpected, Programme, UsualSize
 
 FORMS: dict[str, Any] = {
@@ -89,7 +90,11 @@ def _programme(programme_id: int) -> Programme:
 
 
 def _page(request: HttpRequest, programme: Programme, refused: Any = None) -> HttpResponse:
-    context: dict[str, Any] = {"programme": programme, "wishes": wishes.list_wishes(programme.pk), "form": refused}
+    asked_for = wishes.list_wishes(programme.pk)
+    signed = seasons.count_seasons([programme], today=clock.today())[programme.pk]
+    expected = [(row, [season.by_kind.get(row.kind_id, 0) for season in signed]) for row in asked_for.expected]
+    context: dict[str, Any] = {"programme": programme, "wishes": asked_for, "form": refused}
+    context |= {"seasons": signed, "expected": expected}
     if may(request.user, "schools.edit"):
         made = {name: form(prefix=name) for name, form in FORMS.items()}
         context["forms"] = {**made, **({refused.prefix: refused} if refused is not None else {})}

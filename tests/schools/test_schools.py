@@ -97,7 +97,7 @@ class TestSchoolScreens:
         for place in range(15):
             product = Product.objects.create(sku=f"p-{place}", name=f"Product {place}", price=money(1))
             RequiredItemFactory(programme=programme, kind=flute, product=product)
-        with django_assert_max_num_queries(15):  # one page of six parts, not a list
+        with django_assert_max_num_queries(16):  # one page of seven parts, not a list
             client.get(reverse("school", args=[programme.school_id]))
 
     def test_the_list_counts_students(self, client_as, django_assert_max_num_queries):

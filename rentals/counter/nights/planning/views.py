@@ -16,7 +16,8 @@ from rentals.runtime import clock
 from rentals.staff.operations import RequestKeyReusedError
 from rentals.staff.policy import acting_user, may, requires
 from schools import nights as operations
-from schools.models import Night, School
+from schools.models import Night, Programme, School
+from schools.seasons import Season, count_seasons
 
 PAGE = 25
 
@@ -78,7 +79,16 @@ def night_add(request: HttpRequest) -> HttpResponseBase:
             else:
                 messages.success(request, f"Planned: {school}. Next, decide what the van takes along.")
                 return redirect("night", night.pk)
-    return render(request, "counter/nights/form.html", {"form": form, "school": school, "back": _back()}, status=status)
+    context = {"form": form, "school": school, "back": _back(), "before": _before(form)}
+    return render(request, "counter/nights/form.html", context, status=status)
+
+
+def _before(form: NightForm) -> list[tuple[Programme, list[Season]]]:
+    """Give what signed up at the programmes that can be asked, season by season; the school's own ones first."""
+    choices: Any = form.fields["programmes"]
+    listed = sorted(choices.queryset, key=lambda each: each.school_id != form.school.pk)
+    signed = count_seasons(listed, today=form.today)
+    return [(each, signed[each.pk]) for each in listed]
 
 
 def _first_answers(request: HttpRequest, school: School) -> dict[str, Any]:
@@ -104,7 +114,9 @@ def _back() -> dict[str, str]:
 def night(request: HttpRequest, night_id: int) -> HttpResponseBase:
     """Show a night: when and where, who comes, what is along, and the way to all its parts in the order of the evening."""
     shown = night_or_404(night_id)
-    programmes = shown.programmes.select_related("school").order_by("school__name", "kind")
+    listed = list(shown.programmes.select_related("school").order_by("school__name", "kind"))
+    signed = count_seasons(listed, today=clock.today())
+    programmes = [(each, signed[each.pk]) for each in listed]
     context = {"night": shown, "programmes": programmes, "back": _back(), "today": clock.today()}
     return render(request, "counter/nights/night.html", context)
 
@@ -141,7 +153,7 @@ def night_change(request: HttpRequest, night_id: int) -> HttpResponseBase:
                 messages.success(request, "The night is changed.")
                 return redirect("night", night_id)
     back = {"label": str(shown.school), "url": reverse("night", args=[night_id])}
-    context = {"form": form, "school": shown.school, "night": shown, "back": back, "says_now": says_now}
+    context = {"form": form, "school": shown.school, "night": shown, "back": back, "says_now": says_now, "before": _before(form)}
     return render(request, "counter/nights/form.html", context, status=status)
 
 
