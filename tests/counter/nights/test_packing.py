@@ -9,7 +9,8 @@ from django.urls import reverse
 from rentals.agreements.models import UnitPromise
 from rentals.counter.nights.packing import queries, scans
 from rentals.inventory import queries as inventory
-from rentals.inventory.operations import move_instrument
+from rentals.inventory.models import LabelLayout
+from rentals.inventory.operations import labels, move_instrument
 from rentals.staff.operations import RequestKeyReusedError
 from schools import nights_allotment, nights_packing
 from schools.models import Allotment, ApprovedItem, Night, NightUnit
@@ -123,6 +124,26 @@ class TestLoading:
             other: True,
         }
         assert "Not approved" in client_as("specialist").get(reverse("night_packing", args=[night.pk])).text
+
+    def test_offers_labels_of_what_is_along(self, client_as, desk, allotment, night):
+        bare, labelled = violin(), violin()
+        labels.print_labels(
+            instruments=[labelled.pk],
+            layout=LabelLayout.objects.first(),
+            printer=None,
+            starts_at=1,
+            request_key=uuid.uuid4(),
+            acting_user=night.made_by,
+            now=NOW,
+        )
+        for unit in (bare, labelled):
+            desk.load(unit.asset_tag)
+        client = client_as("specialist")
+        shown = client.get(reverse("night_packing", args=[night.pk])).text
+        every, some = (f"{reverse('labels_print')}?instruments={ids}" for ids in (f"{bare.pk},{labelled.pk}", bare.pk))
+        assert f'href="{every}"' in shown
+        assert f'href="{some}">Only the 1 without a label' in shown
+        assert bare.asset_tag in client.get(every).text
 
     def test_what_another_van_has_is_refused(self, desk, specialist):
         unit = violin()

@@ -7,6 +7,7 @@ from typing import Any
 from rentals.agreements.models import UnitPromise
 from rentals.counter.nights.packing.scans import is_substitute
 from rentals.inventory.models import Instrument
+from rentals.inventory.queries.labels import list_never_labelled
 from schools.models import Allotment, Night, NightUnit
 from schools.nights_allotment import list_kit
 from schools.nights_stock import Stock, get_stock
@@ -42,6 +43,18 @@ class Packing:
     shelves: list[Shelf]
     kit: list[tuple[str, int]]
     along: list[Along]
+    unlabelled: list[int]
+    """Of what is along, the instruments that have no label of ours yet, by id."""
+
+    @property
+    def label_ids(self) -> str:
+        """What is along, as the printing of labels takes it."""
+        return ",".join(str(each.unit.instrument_id) for each in self.along)
+
+    @property
+    def unlabelled_ids(self) -> str:
+        """What is along without a label, as the printing of labels takes it."""
+        return ",".join(map(str, self.unlabelled))
 
     @property
     def to_load(self) -> int:
@@ -60,16 +73,19 @@ def get_packing(night: Night) -> Packing:
     ]
     lines = [need.line for need in stock.needs]
     lists = lists_of_nights([night.pk])[night.pk]
+    along = [
+        Along(unit, bool(unit.line and is_substitute(unit.instrument, unit.line)), lists.is_off(unit.instrument.item))
+        for unit in _units(night).filter(ended_at=None)
+    ]
+    bare = set(list_never_labelled().filter(night_units__night=night, night_units__ended_at=None).values_list("pk", flat=True))
     return Packing(
         night=night,
         allotment=allotment,
         promises=list_promises(night),
         shelves=shelves,
         kit=list_kit(lines, list(night.programmes.all())),
-        along=[
-            Along(unit, bool(unit.line and is_substitute(unit.instrument, unit.line)), lists.is_off(unit.instrument.item))
-            for unit in _units(night).filter(ended_at=None)
-        ],
+        along=along,
+        unlabelled=[each.unit.instrument_id for each in along if each.unit.instrument_id in bare],
     )
 
 
