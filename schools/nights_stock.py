@@ -67,10 +67,11 @@ class Need:
 
 @dataclass(frozen=True)
 class Stock:
-    """The needs of one night, in the order of a score, and how many instruments other nights of its week take."""
+    """The needs of one night, in the order of a score, what other nights of its week take, and its directors' lists of models."""
 
     needs: list[Need]
     others: list[tuple[Night, int]]
+    lists: NightLists
 
     @property
     def short(self) -> list[Need]:
@@ -87,7 +88,11 @@ def get_stock(allotment: Allotment) -> Stock:
     """Return what the shelves have for an allotment, after the nights of its week that come before it. A handful of queries."""
     night = Night.objects.select_related("school", "location").get(pk=allotment.night_id)
     if night.is_over:
-        return Stock([Need(line, loaded) for line, loaded in _with_loaded([allotment])[allotment.pk]], [])
+        return Stock(
+            [Need(line, loaded) for line, loaded in _with_loaded([allotment])[allotment.pk]],
+            [],
+            lists_of_nights([night.pk])[night.pk],
+        )
     week = list(
         Allotment.objects.filter(
             night__state__in=[Night.State.PLANNED, Night.State.OPEN], night__on__range=(night.on - WEEK, night.on + WEEK)
@@ -112,7 +117,7 @@ def get_stock(allotment: Allotment) -> Stock:
     for need in needs:
         if need.short > 0:
             need.ways = free.list_ways(need.line, night.location_id, lists[night.pk])
-    return Stock(needs, others)
+    return Stock(needs, others, lists[night.pk])
 
 
 def _with_loaded(allotments: Sequence[Allotment]) -> dict[int, list[tuple[AllotmentLine, int]]]:

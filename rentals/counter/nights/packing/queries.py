@@ -65,16 +65,15 @@ class Packing:
 def get_packing(night: Night) -> Packing:
     """Return what is to be packed for a night and what is along already; its number of queries does not grow with the van."""
     allotment = Allotment.objects.filter(night=night).select_related("packed_by").first()
-    stock = get_stock(allotment) if allotment else Stock([], [])
+    stock = get_stock(allotment) if allotment else Stock([], [], lists_of_nights([night.pk])[night.pk])
     shelves = [
         Shelf(f"{need.line.kind.name} {need.line.size}".strip(), need.to_load, max(0, need.short), need.picks)
         for need in stock.needs
         if need.to_load
     ]
     lines = [need.line for need in stock.needs]
-    lists = lists_of_nights([night.pk])[night.pk]
     along = [
-        Along(unit, bool(unit.line and is_substitute(unit.instrument, unit.line)), lists.is_off(unit.instrument.item))
+        Along(unit, bool(unit.line and is_substitute(unit.instrument, unit.line)), stock.lists.is_off(unit.instrument.item))
         for unit in _units(night).filter(ended_at=None)
     ]
     bare = set(list_never_labelled().filter(night_units__night=night, night_units__ended_at=None).values_list("pk", flat=True))
