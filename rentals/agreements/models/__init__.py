@@ -10,7 +10,7 @@ from rentals.agreements.models.life import (
     ReturnCheck,
     TaxExemption,
 )
-from rentals.agreements.models.night import NightSignUp, UnitPromise
+from rentals.agreements.models.night import GivenUpSignUp, NightSignUp, UnitPromise
 from rentals.agreements.models.terms import Plan, PlanVersion, Rate, TaxArea, TaxAreaPostalCode, TaxRate
 
 __all__ = [
@@ -18,6 +18,7 @@ __all__ = [
     "AgreementGoods",
     "AgreementHold",
     "AgreementUnit",
+    "GivenUpSignUp",
     "LifeEvent",
     "LossReport",
     "NightSignUp",

@@ -73,6 +73,36 @@ class NightSignUp(models.Model):
         return f"{self.night_id}/{self.pk}"
 
 
+class GivenUpSignUp(models.Model):
+    """A sign-up that a tablet could not bring in and a person gave up there. Who, when and why; nothing of what stood in it."""
+
+    id = models.UUIDField(primary_key=True, help_text="The sign-up's own, as it was on the tablet.")
+    night = models.ForeignKey("schools.Night", on_delete=models.PROTECT, related_name="given_up")
+    device = models.UUIDField(help_text="The tablet.")
+    made_at = models.DateTimeField(help_text="When it was signed, by the tablet's clock.")
+    given_up_at = models.DateTimeField(help_text="By the office's clock.")
+    given_up_by = models.ForeignKey("staff.User", on_delete=models.PROTECT, related_name="+")
+    reason = models.CharField(max_length=200)
+    paid = models.DecimalField(
+        max_digits=8,
+        decimal_places=2,
+        default=0,
+        help_text="What was taken for it in cash or by check: no payment stands for it.",
+    )
+
+    objects: ClassVar[models.Manager["GivenUpSignUp"]] = models.Manager()
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=~Q(reason=""), name="given_up_says_why"),
+            models.CheckConstraint(condition=Q(paid__gte=0), name="given_up_paid_not_negative"),
+        ]
+        indexes = [models.Index(fields=["night", "given_up_at"], name="given_up_of_night")]
+
+    def __str__(self) -> str:
+        return f"{self.night_id}/{self.pk}"
+
+
 @pghistory.track()
 class UnitPromise(models.Model):
     """A signed agreement whose instrument is still to come: open until one is assigned, or the agreement ends without it."""

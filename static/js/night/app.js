@@ -20,8 +20,8 @@ class Tablet {
     this.page = page;
     this.night = Number(location.pathname.match(/^\/tablet\/(\d+)\/$/)?.[1]);
     const here = (address) => address.replace("/0/", `/${this.night}/`);
-    const { packUrl, takeInUrl, doorUrl, signInUrl, signOutUrl, beatUrl, nextUrl, numberUrl } = page.body.dataset;
-    this.urls = { pack: here(packUrl), takeIn: here(takeInUrl), door: here(doorUrl), beat: here(beatUrl), next: here(nextUrl), number: here(numberUrl), signIn: `${signInUrl}?next=${location.pathname}`, signOut: signOutUrl };
+    const { packUrl, takeInUrl, doorUrl, signInUrl, signOutUrl, beatUrl, giveUpUrl, nextUrl, numberUrl } = page.body.dataset;
+    this.urls = { pack: here(packUrl), takeIn: here(takeInUrl), door: here(doorUrl), beat: here(beatUrl), giveUp: here(giveUpUrl), next: here(nextUrl), number: here(numberUrl), signIn: `${signInUrl}?next=${location.pathname}`, signOut: signOutUrl };
     this.store = page.getElementById("store");
     this.steps = page.getElementById("steps");
     this.leaving = false;
@@ -137,7 +137,8 @@ class Tablet {
   async enter(vault) {
     this.vault = vault;
     const takeIn = (envelope, token) => postEnvelope(this.urls.takeIn)(envelope, token);
-    this.queue = new Queue(vault, { takeIn, door: () => ask(this.urls.door) });
+    const giveUp = (facts, token) => postEnvelope(this.urls.giveUp)(facts, token);
+    this.queue = new Queue(vault, { takeIn, door: () => ask(this.urls.door), giveUp });
     this.queue.onChange((status) => this.tellState(describe(status)));
     this.unsent = new UnsentPanel(this.part('[data-panel="unsent"]'), { queue: this.queue, packOf: () => this.loaded.pack, say: (words) => this.say(words) });
     await this.queue.start();

@@ -11,6 +11,6 @@ export const ask = async (address, options = {}, patience = PATIENCE_MS) => {
   return { status: answer.status, body, pause: 1000 * (Number(answer.headers.get("Retry-After")) || 0) };
 };
 
-/** Posts an envelope with its token. */
+/** Posts an envelope, or what is told of one, with its token. */
 export const postEnvelope = (address) => (envelope, token) =>
   ask(address, { method: "POST", headers: { "Content-Type": "application/json", "X-CSRFToken": token }, body: JSON.stringify(envelope) });

@@ -29,6 +29,7 @@ export class Queue {
   #vault;
   #takeIn;
   #door;
+  #giveUp;
   #rows = [];
   #sent = [];
   #listeners = new Set();
@@ -41,11 +42,12 @@ export class Queue {
   #heard = new BroadcastChannel("night-queue");
   #ends = new AbortController();
 
-  /** `takeIn(envelope, token)` → {status, moved, body, pause}, rejects without an answer; `door()` → {status, moved, body}. */
-  constructor(vault, { takeIn, door }) {
+  /** `takeIn(envelope, token)` → {status, moved, body, pause}, rejects without an answer; `door()` and `giveUp(facts, token)` → {status, moved, body}. */
+  constructor(vault, { takeIn, door, giveUp }) {
     this.#vault = vault;
     this.#takeIn = takeIn;
     this.#door = door;
+    this.#giveUp = giveUp;
     this.#heard.onmessage = () => this.refresh().then(() => { if (this.status().waiting) this.sendNow(); });
     const { signal } = this.#ends;
     const now = () => { this.#wait = SHORTEST_MS; this.sendNow(); };
@@ -223,15 +225,19 @@ export class Queue {
     await this.sendNow();
   }
 
-  /** Lets an envelope that needs attention go: only a person who is signed in now, with a reason of a few words. Gives who that was. */
+  /** Lets an envelope that needs attention go: only a person who is signed in now, with a reason of a few words, and once the office
+   * has noted it. Gives who that was. */
   async discard(id, reason) {
     const words = reason.trim();
     if (words.length < 5) throw new Error("Write in a few words why this sign-up is given up.");
     const object = await this.#vault.get("envelope", id);
     if (object?.state !== "attention") throw new Error("Only what the office could not take can be given up. This one is still being sent.");
-    const person = (await this.knock())?.person;
-    if (!person) throw new Error("Giving up a sign-up needs the network and your sign-in: the tablet must know who does it.");
-    const { item, instrument } = object.envelope;
+    const door = await this.knock();
+    if (!door) throw new Error("Giving up a sign-up needs the network and your sign-in: the office must know who does it.");
+    const { item, instrument, device, made_at, payment } = object.envelope;
+    const answer = await this.#giveUp({ id, device, made_at, reason: words, paid: payment?.amount ?? "0.00" }, door.csrf).catch(() => ({}));
+    if (answer.status !== 200) throw new Error("The office did not note it, so the sign-up stays here. Try again in a moment.");
+    const person = answer.body?.by ?? door.person;
     await this.#vault.put("sent", id, { id, outcome: "discarded", by: person, why: words, item, instrument, at: Date.now() });
     await this.#vault.remove("envelope", id);
     await this.refresh(true);

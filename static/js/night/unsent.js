@@ -45,6 +45,8 @@ export class UnsentPanel {
     const field = line.querySelector("[name=reason]");
     field.id = `reason-${id}`;
     line.querySelector("[data-reason-label]").htmlFor = field.id;
+    line.querySelector("[data-reason-hint]").id = `${field.id}-hint`;
+    field.setAttribute("aria-describedby", `${field.id}-hint`);
     line.querySelector("[data-name]").textContent = nameOf(object.envelope, this.packOf());
     return line;
   }
@@ -76,7 +78,7 @@ export class UnsentPanel {
     const trouble = form.querySelector("[data-error]");
     try {
       const person = await this.queue.discard(form.closest("li").dataset.id, form.elements.reason.value);
-      this.say(`Given up by ${person}.`);
+      this.say(`Given up by ${person}. The office has noted it.`);
     } catch (error) {
       Object.assign(trouble, { hidden: false, textContent: error.message });
       form.elements.reason.focus();

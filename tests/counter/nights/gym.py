@@ -9,7 +9,7 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.urls import include, path
 
 from rentals.runtime import clock
-from rentals.staff.policy import requires
+from rentals.staff.policy import acting_user, requires
 
 
 @dataclass
@@ -22,6 +22,8 @@ class Gym:
     go_on: threading.Event = field(default_factory=threading.Event)
     reached: threading.Event = field(default_factory=threading.Event)
     refused: set[str] = field(default_factory=set)
+    deaf: bool = False
+    given_up: list[dict] = field(default_factory=list)
 
     def take_in(self, envelope: dict) -> HttpResponse:
         """Take an envelope in once, whatever the answer then is."""
@@ -63,9 +65,19 @@ def tablet_pack(request: HttpRequest, night_id: int) -> HttpResponse:
     return JsonResponse({**pack, "made_at": made_at, "night": night, "units": pack["units"][:2], "families": [family]})
 
 
+@requires("nights.sign_up")
+def night_give_up(request: HttpRequest, night_id: int) -> HttpResponse:
+    """Note what a tablet lets go, unless nothing is heard."""
+    if GYM.deaf:
+        return HttpResponse("broken", status=500)
+    GYM.given_up.append(json.loads(request.body))
+    return JsonResponse({"id": GYM.given_up[-1]["id"], "by": acting_user(request).name})
+
+
 # Of two addresses with one name Django gives the last: these stand in for the office's own.
 urlpatterns = [
     path("", include("rentals.urls")),
     path("test/take-in/", night_take_in, name="night_take_in"),
+    path("test/<int:night_id>/given-up/", night_give_up, name="night_give_up"),
     path("test/<int:night_id>/pack/", tablet_pack, name="tablet_pack"),
 ]

@@ -310,8 +310,15 @@ class TestQueue:
         tablet.get_by_role("button", name="Give it up under my name").click()
         expect(tablet.get_by_text("Write in a few words why")).to_be_visible()
         tablet.get_by_label("Why is this sign-up given up?").fill("Signed again on paper")
+        gym.deaf = True
         tablet.get_by_role("button", name="Give it up under my name").click()
-        expect(tablet.get_by_text("Given up by Rosa Field.")).to_be_visible()
+        expect(tablet.get_by_text("The office did not note it, so the sign-up stays here.")).to_be_visible()
+        expect(state(tablet)).to_contain_text("1 needs attention")
+        gym.deaf = False
+        tablet.get_by_role("button", name="Give it up under my name").click()
+        expect(tablet.get_by_text("Given up by Rosa Field. The office has noted it.")).to_be_visible()
+        (told,) = gym.given_up
+        assert (told["id"], told["reason"], "Ottilie" in json.dumps(told)) == (first["id"], "Signed again on paper", False)
         expect(state(tablet)).to_have_text("All sent")
 
     @pytest.mark.parametrize("seed", range(5))

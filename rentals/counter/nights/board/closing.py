@@ -12,6 +12,7 @@ from rentals.documents import operations as documents
 from rentals.documents.models import Document
 from rentals.documents.pages import NightClosingPage, NightLine
 from rentals.runtime.locks import lock_one
+from rentals.runtime.money import ZERO
 from rentals.runtime.templatetags.office import money
 from rentals.staff.models import User
 from schools.models import Night
@@ -110,19 +111,25 @@ def _tablets(evening: Evening) -> Line:
 
 
 def _envelopes(evening: Evening) -> Line:
-    ups = evening.sign_ups
+    ups, given_up = evening.sign_ups, evening.given_up
+    paid = sum((row.paid for row in given_up), ZERO)
     facts = (
         ("Sign-ups arrived", str(ups.arrived)),
         ("Agreements", str(ups.agreements)),
         ("Need attention", str(ups.attention)),
         ("Discarded", str(ups.discarded)),
+        ("Given up on a tablet", str(len(given_up))),
     )
-    differs = (
-        f"{_say(ups.attention, 'sign-up')} still need{'s' if ups.attention == 1 else ''} a person: nothing is lost, look at each."
-        if ups.attention
-        else ""
-    )
-    return Line("Sign-ups", NAMED if ups.attention else GOOD, facts, differs, "night_sign_ups", evening.night.pk)
+    says = []
+    if ups.attention:
+        needs = "needs" if ups.attention == 1 else "need"
+        says.append(f"{_say(ups.attention, 'sign-up')} still {needs} a person: nothing is lost, look at each.")
+    if given_up:
+        were = "was" if len(given_up) == 1 else "were"
+        says.append(f"{_say(len(given_up), 'sign-up')} {were} given up on a tablet; the board says by whom and why.")
+    if paid:
+        says.append(f"{money(paid)} was taken for them and is in no payment: find it.")
+    return Line("Sign-ups", NAMED if says else GOOD, facts, " ".join(says), "night_sign_ups", evening.night.pk)
 
 
 def _units(evening: Evening) -> Line:

@@ -13,6 +13,7 @@ from billing.models import Payment, PaymentReturn, Taking, TakingCount
 from rentals.agreements.models import AgreementGoods, NightSignUp, UnitPromise
 from rentals.counter.nights.board import rules
 from rentals.counter.nights.board.to_collect import ToCollect, sum_to_collect
+from rentals.counter.nights.intake.giving_up import GivenUp, list_given_up
 from rentals.runtime.money import ZERO
 from schools import line
 from schools.models import Night, NightStaff, NightTablet, NightUnit
@@ -96,6 +97,7 @@ class Evening:
     """Agreements without an instrument of this night's van: open, or served from elsewhere."""
     open_promises: int
     tablets: tuple[NightTablet, ...]
+    given_up: tuple[GivenUp, ...]
     line: line.Line
     minutes_to_go: int
 
@@ -152,6 +154,7 @@ def get_evening(night: Night, *, now: datetime.datetime, with_counts: bool = Fal
         promises=sum(1 for _settled_at, from_van in promises if not from_van),
         open_promises=sum(1 for settled_at, _from_van in promises if settled_at is None),
         tablets=tuple(line.list_tablets(night)),
+        given_up=tuple(list_given_up(night)),
         line=line.get_line(night, now=now),
         minutes_to_go=rules.minutes_to_go(night.on, night.ends_at, timezone.localtime(now)),
     )

@@ -13,6 +13,7 @@ from rentals.counter.nights.board import closing, queries
 from rentals.counter.nights.board.forms import CloseForm, HandOverForm
 from rentals.counter.nights.board.to_collect import list_to_collect
 from rentals.counter.nights.intake.answers import collect_url
+from rentals.counter.nights.intake.giving_up import with_given_up
 from rentals.documents.models import Document
 from rentals.runtime import clock
 from rentals.runtime.money import ZERO
@@ -23,7 +24,7 @@ from schools.models import Night, NightTablet
 
 
 def _night_or_404(night_id: int) -> Night:
-    return get_object_or_404(Night.objects.select_related("school", "location", "ended_by"), pk=night_id)
+    return get_object_or_404(with_given_up(Night.objects.select_related("school", "location", "ended_by")), pk=night_id)
 
 
 def _board_of(night_id: int, **_: Any) -> str:

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from rentals.counter.nights.intake import file_views, tablet_views, views, waiting_views
+from rentals.counter.nights.intake import file_views, giving_up, tablet_views, views, waiting_views
 
 ONE = "nights/sign-ups/<uuid:sign_up_id>"
 
@@ -12,6 +12,7 @@ urlpatterns = [
     path("nights/to-come/<int:promise_id>/days/", waiting_views.waited_days, name="waited_days"),
     path("nights/<int:night_id>/pack/", tablet_views.tablet_pack, name="tablet_pack"),
     path("nights/take-in/", tablet_views.night_take_in, name="night_take_in"),
+    path("nights/<int:night_id>/given-up/", giving_up.night_give_up, name="night_give_up"),
     path("nights/<int:night_id>/sign-ups/", views.night_sign_ups, name="night_sign_ups"),
     path("nights/<int:night_id>/file/", file_views.night_file, name="night_file"),
     path("nights/<int:night_id>/to-assign/", views.units_to_assign, name="units_to_assign"),
