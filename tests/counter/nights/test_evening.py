@@ -132,7 +132,7 @@ class TestBoard:
 
     def test_opens_the_night(self, client_as):
         night = NightFactory()
-        client_as("specialist").post(reverse("night_open", args=[night.pk]))
+        client_as("manager").post(reverse("night_open", args=[night.pk]))
         assert Night.objects.get(pk=night.pk).state == "open"
 
 

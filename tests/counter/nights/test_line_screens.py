@@ -8,7 +8,7 @@ from django.urls import reverse
 
 from rentals.runtime import clock
 from schools import line
-from schools.models import NightTablet, WaitingNumber
+from schools.models import NightStaff, NightTablet, WaitingNumber
 from tests.factories import SpecialistFactory
 from tests.schools.factories import NightFactory
 
@@ -21,8 +21,11 @@ def night():
 
 
 @pytest.fixture
-def client(client_as):
-    return client_as("specialist")
+def client(client_as, night):
+    """A specialist who works at the night."""
+    found = client_as("specialist")
+    NightStaff.objects.create(night=night, user=found.user)
+    return found
 
 
 def url(name, night, *rest):
@@ -142,3 +145,58 @@ class TestWall:
         assert '<li class="wall-newest">1</li>' in page
         assert "MK" not in page
         assert "Wanda" not in page
+
+
+class TestWhoWorksThere:
+    """Others may look at the line; the night's people, its lead and managers change it."""
+
+    ACTS = (
+        ("night_line", (), {"note": "MK", "request_key": "8c6f2a52-5f4b-4be1-9c53-0f5f3f6f2f10"}),
+        ("night_next", (), {}),
+        ("night_number", (1,), {"act": "gone"}),
+        ("night_open", (), {}),
+        ("night_closing", (), {"note": ""}),
+    )
+
+    def test_others_look_and_change_nothing(self, client_as, night):
+        take(night)
+        other = client_as("specialist")
+        NightStaff.objects.create(night=NightFactory(), user=other.user)  # works, but at another night
+        page = other.get(url("night_line", night)).text
+        assert "You may look." in page
+        for words in ("Give a number", "Call the next", "Went home"):
+            assert words not in page
+        assert other.get(url("night_board", night)).status_code == other.get(url("night_closing", night)).status_code == 200
+        for name, rest, sent in self.ACTS:
+            answer = other.post(url(name, night, *rest), sent)
+            assert answer.status_code == 403
+            assert "You are not among the people of" in answer.text
+        row = WaitingNumber.objects.get()
+        assert (row.called_at, row.left_at, row.done_at) == (None, None, None)
+        night.refresh_from_db()
+        assert night.state == "planned"
+
+    def test_hands_no_file_over_for_another_night(self, client_as, night):
+        other = client_as("specialist")
+        tablet = line.report(
+            night=night, device=uuid.uuid4(), waiting=1, attention=0, oldest_minutes=1, acting_user=other.user, now=clock.now()
+        )
+        assert other.post(url("night_hand_over", night, tablet.pk), {"note": "Bea"}).status_code == 403
+
+    @pytest.mark.parametrize("who", ["works there", "lead", "manager"])
+    def test_its_people_its_lead_and_managers_change_it(self, client_as, night, who):
+        take(night, 2)
+        client = client_as("manager" if who == "manager" else "specialist")
+        if who != "manager":
+            NightStaff.objects.create(night=night, user=client.user, is_lead=who == "lead")
+        assert "Call the next" in client.get(url("night_line", night)).text
+        assert "Call number 1." in client.post(url("night_next", night), follow=True).text
+        assert "Number 2 went home." in client.post(url("night_number", night, 2), {"act": "gone"}, follow=True).text
+        client.post(url("night_open", night))
+        night.refresh_from_db()
+        assert night.state == "open"
+
+    def test_a_beat_is_heard_from_whoever_has_the_tablet(self, client_as, night):
+        sent = {"device": str(uuid.uuid4()), "waiting": 2, "attention": 0, "oldest_minutes": 4}
+        answer = client_as("specialist").post(url("tablet_beat", night), json.dumps(sent), content_type="application/json")
+        assert answer.json() == {"waiting": 2}

@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from rentals.counter.nights.board.forms import BeatForm, DeviceForm, NumberForm, fresh_number_form
+from rentals.counter.nights.intake.access import require_works_there, works_there
 from rentals.portal import queries as portal
 from rentals.portal import rules as portal_rules
 from rentals.runtime import clock
@@ -40,6 +41,8 @@ def night_line(request: HttpRequest, night_id: int) -> HttpResponseBase:
     night = _night_or_404(night_id)
     if request.GET.get("format") == "json":
         return JsonResponse(as_json(line.get_line(night, now=clock.now())))
+    if request.method == "POST":
+        require_works_there(acting_user(request), night)
     form = NumberForm(request.POST) if request.method == "POST" else fresh_number_form()
     if request.method == "POST" and form.is_valid():
         try:
@@ -76,6 +79,7 @@ def _show(request: HttpRequest, night: Night, form: NumberForm, *, status: int =
         "line": seen,
         "rows": rows,
         "form": form,
+        "may_change": works_there(acting_user(request), night),
         "taken": mine[0] if mine else None,
         "ahead": [row.number for row, _ in rows].index(mine[0][0].number) if mine else 0,
         "back": {"label": night.school.name, "url": reverse("night", args=[night.pk])},
@@ -121,6 +125,7 @@ def night_next(request: HttpRequest, night_id: int) -> HttpResponseBase:
     still wait, "wait_minutes": what the next one who comes waits, or null}.
     """
     night = _night_or_404(night_id)
+    require_works_there(acting_user(request), night)
     wants_json = _wants_json(request)
     form = DeviceForm(_sent(request))
     if not form.is_valid():
@@ -151,7 +156,8 @@ def night_next(request: HttpRequest, night_id: int) -> HttpResponseBase:
 @stands_on(_line_of)
 def night_number(request: HttpRequest, night_id: int, number: int) -> HttpResponseBase:
     """Note what became of a number: done, gone, or back in line."""
-    row = get_object_or_404(WaitingNumber, night_id=night_id, number=number)
+    row = get_object_or_404(WaitingNumber.objects.select_related("night__school"), night_id=night_id, number=number)
+    require_works_there(acting_user(request), row.night)
     act = request.POST.get("act", "")
     try:
         if act == "done":
@@ -176,7 +182,10 @@ def night_number(request: HttpRequest, night_id: int, number: int) -> HttpRespon
 @requires("nights.sign_up")
 @require_POST
 def tablet_beat(request: HttpRequest, night_id: int) -> HttpResponseBase:
-    """Keep what a tablet says it still holds: {"device", "waiting", "attention", "oldest_minutes"}; answers {"waiting": …}."""
+    """Keep what a tablet says it still holds: {"device", "waiting", "attention", "oldest_minutes"}; answers {"waiting": …}.
+
+    Heard from whoever has the tablet, also when they are no longer among the night's people: it tells, it changes nothing.
+    """
     night = _night_or_404(night_id)
     form = BeatForm(_sent(request))
     if not form.is_valid():

@@ -12,6 +12,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from rentals.counter.nights.board import closing, queries
 from rentals.counter.nights.board.forms import CloseForm, HandOverForm
 from rentals.counter.nights.board.to_collect import list_to_collect
+from rentals.counter.nights.intake.access import require_works_there, works_there
 from rentals.counter.nights.intake.answers import collect_url
 from rentals.counter.nights.intake.giving_up import with_given_up
 from rentals.documents.models import Document
@@ -46,6 +47,7 @@ def night_board(request: HttpRequest, night_id: int) -> HttpResponseBase:
     night = _night_or_404(night_id)
     now = clock.now()
     context = {"night": night, "evening": queries.get_evening(night, now=now), "as_of": now, "back": _back(night)}
+    context["may_open"] = night.state == Night.State.PLANNED and works_there(acting_user(request), night)
     part = request.htmx  # type: ignore[attr-defined]
     return render(request, "counter/nights/board/board_state.html" if part else "counter/nights/board/board.html", context)
 
@@ -65,9 +67,11 @@ def night_to_collect(request: HttpRequest, night_id: int) -> HttpResponseBase:
 @stands_on(_board_of)
 def night_open(request: HttpRequest, night_id: int) -> HttpResponseBase:
     """Open the evening."""
+    night = _night_or_404(night_id)
+    require_works_there(acting_user(request), night)
     try:
         with transaction.atomic():
-            nights.open_if_planned(nights.lock_night(_night_or_404(night_id)), clock.now())
+            nights.open_if_planned(nights.lock_night(night), clock.now())
         messages.success(request, "The night is under way.")
     except nights.NightOverError as error:
         messages.error(request, str(error))
@@ -79,6 +83,8 @@ def night_open(request: HttpRequest, night_id: int) -> HttpResponseBase:
 def night_closing(request: HttpRequest, night_id: int) -> HttpResponseBase:
     """Show the closing sheet, and close the night when nothing stands in the way."""
     night = _night_or_404(night_id)
+    if request.method == "POST":
+        require_works_there(acting_user(request), night)
     form = CloseForm(request.POST if request.method == "POST" else None)
     status = 200
     if request.method == "POST" and form.is_valid():
@@ -98,6 +104,7 @@ def night_closing(request: HttpRequest, night_id: int) -> HttpResponseBase:
     context = {
         "night": night,
         "sheet": sheet,
+        "may_change": works_there(acting_user(request), night),
         "form": form,
         "hand_over": HandOverForm(),
         "document": Document.objects.filter(key=closing.document_key(night)).first(),
@@ -111,7 +118,8 @@ def night_closing(request: HttpRequest, night_id: int) -> HttpResponseBase:
 @stands_on(_closing_of)
 def night_hand_over(request: HttpRequest, night_id: int, tablet_id: int) -> HttpResponseBase:
     """Note that the file of a tablet's unsent sign-ups was handed over."""
-    tablet = get_object_or_404(NightTablet, night_id=night_id, pk=tablet_id)
+    tablet = get_object_or_404(NightTablet.objects.select_related("night__school"), night_id=night_id, pk=tablet_id)
+    require_works_there(acting_user(request), tablet.night)
     form = HandOverForm(request.POST)
     if not form.is_valid():
         messages.error(request, "Write who has the file now, in a few words.")

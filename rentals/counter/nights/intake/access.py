@@ -1,5 +1,6 @@
 """Whose night it is: who works there, and the managers. For everybody else it does not exist here."""
 
+from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
 from django.shortcuts import get_object_or_404
 
@@ -16,3 +17,19 @@ def list_own_nights(user: User) -> QuerySet[Night]:
 def get_own_night(user: User, night_id: int) -> Night:
     """Return one of these nights. Raises Http404."""
     return get_object_or_404(list_own_nights(user), pk=night_id)
+
+
+def works_there(user: User, night: Night) -> bool:
+    """Tell whether a person may change a night's evening: its people, the lead among them, and managers.
+
+    Everybody else whose role works at nights may look at the line and the board, and changes nothing there.
+    """
+    return list_own_nights(user).filter(pk=night.pk).exists()
+
+
+def require_works_there(user: User, night: Night) -> None:
+    """Raise PermissionDenied for whoever may only look at this night's evening."""
+    if not works_there(user, night):
+        raise PermissionDenied(
+            f"You are not among the people of {night.school}’s night: its line and board are for you to look at."
+        )
