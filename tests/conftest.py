@@ -41,6 +41,14 @@ def passwords_cost_little() -> Iterator[dict[str, int]]:
         yield own
 
 
+@pytest.fixture(scope="session", autouse=True)
+def backups_lie_aside(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Whatever backs up during tests, also in processes that they start, leaves its archives in the run's own folder."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("OFFICE_BACKUP_DIR", str(tmp_path_factory.mktemp("archives")))
+        yield
+
+
 @pytest.fixture(scope="session")
 def django_db_modify_db_settings(django_db_modify_db_settings: None) -> None:
     """Copy the test database from one that an earlier run migrated, where the migrations are still the same."""

@@ -10,3 +10,8 @@ class JobsConfig(AppConfig):
     def ready(self) -> None:
         """Let every room put its jobs on the timetable: each names them in its own `jobs.py`."""
         autodiscover_modules("jobs")
+        from rentals.runtime import clock
+        from rentals.runtime.backups.nightly import is_too_old
+        from rentals.staff.today import COUNTS
+
+        COUNTS["backups"] = lambda today: int(is_too_old(clock.now()))

@@ -2,9 +2,10 @@
 
 from django.urls import path
 
-from rentals.jobs import views
+from rentals.jobs import backups, views
 
 urlpatterns = [
+    path("backups/", backups.backups, name="backups"),
     path("jobs/", views.jobs, name="jobs"),
     path("jobs/now/", views.job_run_now, name="job_run_now"),
     path("jobs/runs/", views.job_runs, name="job_runs"),

@@ -27,6 +27,7 @@ NAVIGATION: list[tuple[str, str, str]] = [
     ("Schools", "schools", "schools.view"),
     ("Terms", "terms", "terms.manage"),
     ("Jobs", "jobs", "jobs.view"),
+    ("Backups", "backups", "backups.view"),
     ("People", "people", "staff.manage"),
     ("History", "history", "audit.view"),
 ]

@@ -101,6 +101,7 @@ CAPABILITIES: dict[str, frozenset[Role]] = {
     "fleet.import": frozenset({TECHNICIAN, MANAGER}),
     "jobs.view": frozenset({BOOKKEEPER, MANAGER, ADMINISTRATOR}),
     "jobs.run": frozenset({MANAGER, ADMINISTRATOR}),
+    "backups.view": frozenset({ADMINISTRATOR}),
     "staff.manage": frozenset({ADMINISTRATOR}),
     "audit.view": frozenset({ADMINISTRATOR, MANAGER}),
 }

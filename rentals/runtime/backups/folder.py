@@ -134,3 +134,12 @@ def sha256_of(path: Path) -> str:
     """Return the SHA-256 of a file, in hexadecimal."""
     with path.open("rb") as handle:
         return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def megabytes(size: int) -> str:
+    """Write a size in megabytes.
+
+    >>> megabytes(2_340_000)
+    '2.3 MB'
+    """
+    return f"{size / 1_000_000:,.1f} MB"

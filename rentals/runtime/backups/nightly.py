@@ -6,6 +6,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
+from django.db import connection
 
 from rentals.runtime import clock
 from rentals.runtime.backups import retention
@@ -40,7 +41,7 @@ def backup_and_record(
         if key.is_new:
             logger.warning("%s", key.where)
         made = make_backup(
-            source=source or Address.of(settings.DATABASE_URL),
+            source=source or Address.of(settings.DATABASE_URL).named(str(connection.settings_dict["NAME"])),
             folder=folder,
             key=key,
             files=Path(settings.MEDIA_ROOT),
@@ -87,6 +88,9 @@ def _note_made(record: BackupRecord, made: Made) -> None:
     record.file_name, record.size, record.sha256 = made.path.name, made.size, made.sha256
     record.seconds = round(made.seconds, 1)
     record.save()
+    # We held the folder, so whatever says that it runs in it since before us does not.
+    lost = BackupRecord.objects.filter(state=BackupRecord.State.RUNNING, folder=record.folder, began_at__lt=record.began_at)
+    lost.update(state=BackupRecord.State.FAILED, error="It was cut off: the process or the machine ended before it was done.")
 
 
 def _prove(record: BackupRecord, made: Made, key: Key) -> None:

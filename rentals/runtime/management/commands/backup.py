@@ -12,7 +12,7 @@ from rentals.runtime import clock
 from rentals.runtime.backups import retention
 from rentals.runtime.backups.checking import verify_archive
 from rentals.runtime.backups.errors import BackupError
-from rentals.runtime.backups.folder import backups_folder, list_archives
+from rentals.runtime.backups.folder import backups_folder, list_archives, megabytes
 from rentals.runtime.backups.keys import load_key
 from rentals.runtime.backups.nightly import backup_and_record
 from rentals.runtime.models import BackupRecord
@@ -89,12 +89,3 @@ def told(manifest: dict[str, Any]) -> list[str]:
         f"{sum(rows.values()):,} rows in {len(rows)} tables, {files} files beside them",
         *(f"{name}: {value}" for name, value in manifest["figures"].items()),
     ]
-
-
-def megabytes(size: int) -> str:
-    """Write a size in megabytes.
-
-    >>> megabytes(2_340_000)
-    '2.3 MB'
-    """
-    return f"{size / 1_000_000:,.1f} MB"
