@@ -24,6 +24,7 @@ FLAGS = [
     *("--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-quic", "--no-first-run"),
     *("--disable-default-apps", "--disable-domain-reliability", "--disable-features=OptimizationHints,MediaRouter"),
     *("--no-pings", "--metrics-recording-only", "--font-render-hinting=none"),
+    *("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"),  # a test picture for whoever is allowed the camera
 ]
 
 

@@ -2,7 +2,7 @@
 import { Beat } from "./beat.js";
 import { Line } from "./line.js";
 import { ask, postEnvelope } from "./office.js";
-import { loadPack } from "./pack.js";
+import { loadPack, refreshPack } from "./pack.js";
 import { Queue } from "./queue.js";
 import { check } from "./ready.js";
 import { describe, showStatus } from "./state-line.js";
@@ -13,6 +13,7 @@ import { watchWorker } from "./keeping.js";
 
 const LOCK_AFTER_MS = 5 * 60_000;
 const LOOK_EVERY_MS = 20_000;
+const PACK_EVERY_MS = 2 * 60_000;
 const TOUCHES = ["pointerdown", "keydown", "input", "scan"];
 
 class Tablet {
@@ -179,10 +180,27 @@ class Tablet {
     for (const name of TOUCHES) addEventListener(name, () => { touched = Date.now(); }, { capture: true, passive: true });
     setInterval(() => {
       if (Date.now() - touched >= LOCK_AFTER_MS) this.lock();
-      else this.queue.refresh();
+      else this.lookAround().catch((error) => this.trouble(error));
     }, LOOK_EVERY_MS);
     this.lookAgain = () => { if (Date.now() - touched >= LOCK_AFTER_MS) this.lock(); };
     document.addEventListener("visibilitychange", this.lookAgain);
+  }
+
+  async lookAround() {
+    await this.queue.refresh();
+    await this.refreshPack();
+    (await this.started)?.refreshAge();
+  }
+
+  /** Asks for the list anew every two minutes while there is a network; a sign-up under way takes it between two questions. */
+  async refreshPack() {
+    const { signedOut } = this.queue.status();
+    if (!this.loaded.pack || !navigator.onLine || signedOut || this.leaving || Date.now() - (this.packAskedAt ?? 0) < PACK_EVERY_MS) return;
+    this.packAskedAt = Date.now();
+    const found = await refreshPack({ vault: this.vault, night: this.night, address: this.urls.pack, known: this.loaded.pack });
+    if (!found.pack) return;
+    this.loaded = { pack: found.pack, why: "" };
+    (await this.started)?.offer(found.pack);
   }
 
   /** Forgets the key and everything on the page: the page opens anew, from the device. */

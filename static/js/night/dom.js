@@ -63,3 +63,9 @@ export const choices = ({ name, legend, error, hidden, wide }, ...cards) =>
     h("div", { class: `choices${wide ? " choices-wide" : ""}` }, ...cards));
 
 export const button = (words, onclick, props = {}) => h("button", { type: "button", class: "button-plain", onclick, ...props }, words);
+
+/** Puts the focus on what a problem names: a field, the first card of a group, the box to sign in. */
+export const focusOn = (stage, name) => {
+  const found = stage.querySelector(`#night-${name}`) ?? stage.querySelector(`[name="${name}"]`) ?? stage.querySelector(".signature canvas");
+  (found?.tagName === "FIELDSET" ? found.querySelector("input") ?? found : found)?.focus();
+};

@@ -8,7 +8,7 @@ export const ask = async (address, options = {}, patience = PATIENCE_MS) => {
   const told = await answer.text();
   let body;
   try { body = JSON.parse(told); } catch { body = undefined; }
-  return { status: answer.status, body, pause: 1000 * (Number(answer.headers.get("Retry-After")) || 0) };
+  return { status: answer.status, body, pause: 1000 * (Number(answer.headers.get("Retry-After")) || 0), date: answer.headers.get("Date") };
 };
 
 /** Posts an envelope, or what is told of one, with its token. */

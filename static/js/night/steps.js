@@ -4,8 +4,9 @@ import { watchCameras } from "../camera-scan.js";
 import { watchWedge } from "../wedge.js";
 import { Pad } from "../signature.js";
 import { deviceOf } from "./beat.js";
-import { button, h, notice } from "./dom.js";
+import { button, focusOn, h, notice } from "./dom.js";
 import { derive, familyName, firstUnfinished, listProblems, listSteps, makeEnvelope, newDraft, tickKit } from "./draft.js";
+import { ageInWords, dropGone, takeFresh, tellOfPack } from "./fresh.js";
 import { freeUnits } from "./pack.js";
 import { money, toCents, fromCents } from "./price.js";
 import { address, family, student } from "./steps/family.js";
@@ -14,7 +15,6 @@ import { kit, plan, review } from "./steps/terms.js";
 import { waitingLine } from "./steps/line.js";
 import { done, outcome, pay, sign } from "./steps/sign.js";
 import { sectionsOf, sha256Of } from "./text.js";
-import { dayInWords, dayOf, momentInWords } from "./when.js";
 import { LANGUAGES, speak } from "./words.js";
 
 const STEPS = { family, address, student, instrument, size, unit, kit, plan, review, sign, pay, done };
@@ -22,7 +22,7 @@ const DRAFT = ["draft", "current"];
 
 class Walk {
   constructor({ vault, queue, pack, root, line = null }) {
-    Object.assign(this, { vault, queue, pack, root, line, lineTold: "", draft: null, problems: [], told: [], saving: Promise.resolve(), busy: false, asking: false });
+    Object.assign(this, { vault, queue, pack, root, line, fresh: null, lineTold: "", draft: null, problems: [], told: [], saving: Promise.resolve(), busy: false, asking: false });
     this.stage = h("div", { class: "stack night-step" });
     root.append(this.stage);
   }
@@ -35,7 +35,7 @@ class Walk {
     const resumed = this.draft.seen.length > 0 && this.draft.step !== "done";
     if (resumed) this.told.push(["good", "resumed", {}]);
     await this.settle();
-    this.tellOfPack();
+    tellOfPack(this);
     watchWedge(document);
     this.queue.onChange(() => { this.refreshDone(); this.refreshLine(); });
     this.render();
@@ -46,22 +46,12 @@ class Walk {
   use(pack) {
     if (!pack || pack.version === this.pack.version) return;
     this.pack = pack;
-    this.tellOfPack();
+    tellOfPack(this);
     this.render();
   }
 
-  /** What must be said before the first question: a list older than the evening, or a price that is not the one told before. */
-  tellOfPack() {
-    const { pack, draft } = this;
-    const add = (...told) => { if (!this.told.some((each) => each[1] === told[1])) this.told.push(told); };
-    if (pack.today < pack.night.on || dayOf(pack.made_at, pack.zone) < pack.night.on) {
-      add("warn", "packOld", (language) => ({ when: momentInWords(pack.made_at, pack.zone, language), on: dayInWords(pack.night.on, language) }));
-    }
-    const now = this.known().quote;
-    if (draft.told && now && draft.pack !== pack.version && draft.told !== fromCents(now.dueToday) && draft.step !== "done") {
-      add("warn", "packChanged", { was: this.show(toCents(draft.told)), now: this.show(now.dueToday) });
-    }
-  }
+  /** Holds a newer pack until the question that is open is answered. */
+  offer(pack) { this.fresh = pack; }
 
   known() { return derive(this.draft, this.pack, this.free()); }
 
@@ -135,15 +125,12 @@ class Walk {
     const { draft } = this;
     if (this.queue.unsent?.().some((row) => row.id === draft.id) || this.queue.sent?.().some((row) => row.id === draft.id)) draft.step = "done";
     if (draft.step === "done") return;
-    if (draft.instrument && !this.free().some((each) => each.id === draft.instrument)) {
-      const gone = this.pack.units.find((each) => each.id === draft.instrument);
-      Object.assign(draft, { instrument: null, item: null });
-      this.told.push(["warn", "unitTakenSince", { tag: gone?.tag ?? "" }]);
-    }
+    dropGone(this);
     draft.step = firstUnfinished(this.steps(), draft.step, this.facts()) ?? draft.step;
   }
 
-  go(step, returning = false) {
+  go(wanted, returning = false) {
+    const step = takeFresh(this, wanted);
     this.draft.returning = returning;
     this.draft.step = step;
     this.problems = [];
@@ -164,13 +151,27 @@ class Walk {
     if (!draft.seen.includes(draft.step)) draft.seen.push(draft.step);
     if (draft.step === "instrument") tickKit(draft, this.pack);
     if (draft.step === "review") { draft.told = fromCents(this.known().quote.dueToday); draft.pack = this.pack.version; await this.presetSigner(); }
-    if (draft.step === "sign") draft.signature.text_sha256 = await sha256Of(this.sections());
+    if (draft.step === "sign" && !await this.keepSigned()) return;
     if (draft.step === "pay") { await this.finish(); return; }
     const steps = this.steps();
     const next = steps[steps.indexOf(draft.step) + 1];
     if (next === "kit" || draft.step === "student") tickKit(draft, this.pack);
     const open = firstUnfinished(steps, "review", this.facts());
     this.go(draft.returning && steps.indexOf(draft.step) < steps.indexOf("review") ? open ?? "review" : next, Boolean(draft.returning && open));
+  }
+
+  /** Keeps what was signed; a signature that was given to another text is cleared, and it is signed again. Gives whether it stands. */
+  async keepSigned() {
+    const { signature } = this.draft;
+    const sha256 = await sha256Of(this.sections());
+    if (signature.text_sha256 && signature.text_sha256 !== sha256) { this.clearSignature(); this.go("sign"); return false; }
+    signature.text_sha256 = sha256;
+    return true;
+  }
+
+  clearSignature() {
+    Object.assign(this.draft.signature, { strokes: "", consent: false, text_sha256: "" });
+    this.told.push(["warn", "signAgain", {}]);
   }
 
   async presetSigner() {
@@ -189,8 +190,7 @@ class Walk {
       const sections = this.sections();
       const unfinished = firstUnfinished(this.steps(), "pay", this.facts());
       if (unfinished || (await sha256Of(sections)) !== draft.signature.text_sha256) {
-        Object.assign(draft.signature, { strokes: "", consent: false, text_sha256: "" });
-        this.told.push(["warn", "signAgain", {}]);
+        this.clearSignature();
         this.go(unfinished ?? "sign");
         return;
       }
@@ -204,11 +204,12 @@ class Walk {
 
   /** Begins the next sign-up: of the same family, or with nothing of the family before but the `number` that is still served. */
   async next(after, number = {}) {
+    Object.assign(this, { pack: this.fresh ?? this.pack, fresh: null });
     this.draft = { ...newDraft({ pack: this.pack, after, language: after?.language ?? "en" }), ...number };
     this.lineTold = "";
     this.problems = [];
     this.told = [];
-    this.tellOfPack();
+    tellOfPack(this);
     await this.save();
     this.render({ top: true });
   }
@@ -235,8 +236,15 @@ class Walk {
     const languages = Object.entries(LANGUAGES).map(([code, words]) =>
       button(words, () => { draft.language = code; this.save(); this.render({ focus: `night-language-${code}` }); }, { id: `night-language-${code}`, lang: code, "aria-pressed": String(draft.language === code) }));
     return h("div", { class: "night-top" },
-      name ? h("p", {}, say("familyNow", { name })) : h("span", {}),
+      h("p", {}, name && say("familyNow", { name }), h("span", { class: "soft night-age", id: "night-age" }, this.age())),
       h("div", { class: "row", role: "group", "aria-label": say("languageLabel") }, languages));
+  }
+
+  age() { return ageInWords(this.fresh ?? this.pack, speak(this.draft.language), this.draft.language); }
+
+  refreshAge() {
+    const place = this.stage.querySelector("#night-age");
+    if (place) place.textContent = this.age();
   }
 
   away() {
@@ -284,11 +292,6 @@ class Walk {
 }
 
 const numberOf = ({ waiting, waiting_code, waiting_note }) => ({ waiting, waiting_code, waiting_note });
-
-const focusOn = (stage, name) => {
-  const found = stage.querySelector(`#night-${name}`) ?? stage.querySelector(`[name="${name}"]`) ?? stage.querySelector(".signature canvas");
-  (found?.tagName === "FIELDSET" ? found.querySelector("input") ?? found : found)?.focus();
-};
 
 /** Begins the questions in `root`; gives the walk, whose use(pack) takes a pack that was loaded anew. */
 export const startSteps = (parts) => new Walk(parts).begin();

@@ -6,7 +6,7 @@ export const ENGLISH = {
   goOn: "Continue", back: "Back", toReview: "Back to the check", change: "Change", languageLabel: "Language of the family",
   errorsHead: "Look at this first", optional: "(optional)", none: "Nothing",
   startAgain: "Put this sign-up away", startAgainSure: "Put away what {name} has answered so far? Nothing was signed.", startAgainYes: "Yes, put it away", startAgainNo: "No, go on",
-  resumed: "You are back where you were.", familyNow: "Now: {name}",
+  resumed: "You are back where you were.", familyNow: "Now: {name}", listNow: "List just loaded", listAge: "List {n} min old", listFrom: "List of {when}",
   packOld: "What this tablet knows is from {when}, and the evening is on {on}. Connect to the network and load the evening’s list again before the first family: prices and instruments may have changed.",
   packChanged: "The list was loaded again since this sign-up began. Due today was {was} and is now {now}: tell the family before it signs.",
 

@@ -6,7 +6,7 @@ export const SPANISH = {
   goOn: "Continuar", back: "Atrás", toReview: "Volver a la revisión", change: "Cambiar", languageLabel: "Idioma de la familia",
   errorsHead: "Primero revise esto", optional: "(opcional)", none: "Nada",
   startAgain: "Dejar esta inscripción", startAgainSure: "¿Descartar lo que {name} ha contestado hasta ahora? No se ha firmado nada.", startAgainYes: "Sí, descartar", startAgainNo: "No, seguir",
-  resumed: "Está de nuevo donde estaba.", familyNow: "Ahora: {name}",
+  resumed: "Está de nuevo donde estaba.", familyNow: "Ahora: {name}", listNow: "Lista recién cargada", listAge: "Lista de hace {n} min", listFrom: "Lista del {when}",
   packOld: "La lista de esta tableta se cargó el {when}, y la noche es el {on}. Conéctese a la red y cargue de nuevo la lista antes de la primera familia: los precios y los instrumentos pueden haber cambiado.",
   packChanged: "La lista se cargó de nuevo desde que empezó esta inscripción. Hoy se debían {was} y ahora {now}: dígaselo a la familia antes de que firme.",
 

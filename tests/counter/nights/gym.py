@@ -5,11 +5,14 @@ import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpRequest, HttpResponse, HttpResponseNotModified, JsonResponse
 from django.urls import include, path
 
 from rentals.runtime import clock
 from rentals.staff.policy import acting_user, requires
+
+PHRASE = "oboe 4471"
+SLOWLY = 60_000
 
 
 @dataclass
@@ -23,6 +26,8 @@ class Gym:
     reached: threading.Event = field(default_factory=threading.Event)
     refused: set[str] = field(default_factory=set)
     deaf: bool = False
+    gone: set[str] = field(default_factory=set)
+    packs: list[int] = field(default_factory=list)
     given_up: list[dict] = field(default_factory=list)
 
     def take_in(self, envelope: dict) -> HttpResponse:
@@ -61,8 +66,14 @@ def tablet_pack(request: HttpRequest, night_id: int) -> HttpResponse:
     students = [{"id": 5, "given_name": "Ottilie", "family_name": "Quarrington", "grade": 5, "programme": 1}]
     family = {"household": 3, "name": "Quarrington", "city": "Springdale", "guardians": [], "students": students}
     night = {**pack["night"], "id": night_id, "school": "Alder School"}
-    made_at = clock.now().isoformat()
-    return JsonResponse({**pack, "made_at": made_at, "night": night, "units": pack["units"][:2], "families": [family]})
+    units = [unit for unit in pack["units"][:2] if unit["tag"] not in GYM.gone]
+    version = f"{len(GYM.gone):016d}"
+    same = request.headers.get("If-None-Match") == f'"{version}"'
+    GYM.packs.append(304 if same else 200)
+    if same:
+        return HttpResponseNotModified()
+    facts = {"made_at": clock.now().isoformat(), "version": version, "night": night, "units": units, "families": [family]}
+    return JsonResponse({**pack, **facts})
 
 
 @requires("nights.sign_up")

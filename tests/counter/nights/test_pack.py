@@ -6,12 +6,13 @@ from decimal import Decimal
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
 from rentals.agreements.courtesy import plan_in_spanish
 from rentals.counter.signup import sheet
 from schools import queries as schools
 from schools import wishes
-from schools.models import ApprovedItem
+from schools.models import ApprovedItem, NightUnit
 from tests.agreements.factories import PlanVersionFactory, RateFactory
 from tests.counter.nights.tablets import Tablet, load, open_night
 from tests.factories import SpecialistFactory
@@ -47,6 +48,25 @@ class TestPack:
         assert Tablet(night).pack["version"] == first["version"]
         load(night, InstrumentFactory(asset_tag="CL-9"))
         assert Tablet(night).pack["version"] != first["version"]
+
+    def test_is_sent_again_only_when_it_changed(self, client):
+        night = open_night("CL-1", "CL-2")
+        client.force_login(night.staff.get().user)
+
+        def ask(tag=""):
+            return client.get(reverse("tablet_pack", args=[night.pk]), headers={"If-None-Match": tag} if tag else {})
+
+        first = ask()
+        assert first["ETag"] == f'"{first.json()["version"]}"'
+        same = ask(first["ETag"])
+        assert (same.status_code, same.content, same["ETag"]) == (304, b"", first["ETag"])
+        assert ask(f"W/{first['ETag']}").status_code == 304
+        NightUnit.objects.filter(instrument__asset_tag="CL-1").update(
+            outcome="missing", ended_at=timezone.now(), ended_by=night.staff.get().user
+        )
+        changed = ask(first["ETag"])
+        assert changed.status_code == 200
+        assert [unit["tag"] for unit in changed.json()["units"]] == ["CL-2"]
 
     def test_holds_no_address_and_no_telephone_of_a_known_family(self):
         night = open_night("CL-1")

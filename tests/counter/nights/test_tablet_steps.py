@@ -370,6 +370,31 @@ class TestANewFamily:
         expect(page.locator("body")).not_to_contain_text("Núñez")
 
 
+class TestANewerList:
+    def test_waits_until_a_family_that_signed_is_through(self, tablet):
+        page = tablet
+        begin(page)
+        to_review(page)
+        go_on(page)
+        page.get_by_text("I agree to sign electronically, as said here").click()
+        page.get_by_role("button", name="Type the name instead").click()
+        go_on(page)
+        heading(page, "How is today’s amount paid?")
+        newer = a_pack(version="ffff")
+        newer["units"] = [unit for unit in newer["units"] if unit["tag"] != "VN-1001"]
+        page.evaluate("async pack => { walk.offer(pack) }", newer)
+        page.get_by_role("button", name="Back").click()
+        go_on(page)
+        page.get_by_text("Cash", exact=True).click()
+        page.get_by_label("Cash in hand").fill("60")
+        page.get_by_role("button", name="Finish the sign-up").click()
+        heading(page, "Ada is signed up")
+        (envelope,) = page.evaluate("added")
+        assert (envelope["pack"], envelope["instrument"]) == ("00112233aabbccdd", 11)
+        page.get_by_role("button", name="Next family").click()
+        assert page.evaluate("walk.pack.version") == "ffff"
+
+
 class TestBeforeTheFirstQuestion:
     def test_an_old_list_is_said(self, tablet):
         # 4:40 in the afternoon at the shop, told in the time of the universe: for a clock in London it is the next day.

@@ -2,7 +2,7 @@
 
 import json
 
-from django.http import HttpRequest, HttpResponseBase, JsonResponse
+from django.http import HttpRequest, HttpResponseBase, HttpResponseNotModified, JsonResponse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
@@ -22,12 +22,19 @@ BUSY_SECONDS = 5
 @never_cache
 @require_safe
 def tablet_pack(request: HttpRequest, night_id: int) -> HttpResponseBase:
-    """What the tablet takes along, as JSON; 409 with the reason when there is nothing to sign up with."""
+    """What the tablet takes along, as JSON; 409 with the reason when there is nothing to sign up with.
+
+    Its version is its ETag: a tablet that names the one it has is told 304 while nothing in it has changed.
+    """
     night = get_own_night(acting_user(request), night_id)
     try:
-        return JsonResponse(make_pack(night, made_at=clock.now()))
+        pack = make_pack(night, made_at=clock.now())
     except NoPackError as error:
         return JsonResponse({"outcome": "refused", "why": str(error)}, status=409)
+    tag = f'"{pack["version"]}"'
+    if request.headers.get("If-None-Match", "").removeprefix("W/") == tag:
+        return HttpResponseNotModified(headers={"ETag": tag})
+    return JsonResponse(pack, headers={"ETag": tag})
 
 
 @requires("nights.sign_up")

@@ -60,7 +60,7 @@ export function size(ctx) {
 
 const words = (ctx, item) => `${kindName(ctx.pack.kinds.find((each) => each.code === item.kind), ctx.draft.language)}${item.size ? ` ${item.size}` : ""}, ${item.name}`;
 
-const takeUnit = (draft, unit) => Object.assign(draft, { instrument: unit.id, item: unit.item, is_new: unit.is_new, later: false, tag: "" });
+const takeUnit = (draft, unit) => Object.assign(draft, { instrument: unit.id, item: unit.item, is_new: unit.is_new, later: false, tag: "", tag_taken: unit.tag });
 
 function scan(ctx, code) {
   const wanted = { kind: ctx.draft.kind, size: ctx.known.kind?.has_sizes ? ctx.draft.size : "", approved: ctx.known.approved };
