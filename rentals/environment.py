@@ -99,6 +99,43 @@ def email(url: str) -> dict[str, Any]:
     }
 
 
+SHORTEST_WEBHOOK_PASSWORD = 24
+NO_MAIL = "OFFICE_EMAIL_URL is not set"
+MAIL_PROVIDERS: dict[str, tuple[str, ...]] = {
+    "postmark": ("POSTMARK_SERVER_TOKEN",),
+    "mailgun": ("MAILGUN_API_KEY", "MAILGUN_SENDER_DOMAIN", "MAILGUN_WEBHOOK_SIGNING_KEY"),
+    "brevo": ("BREVO_API_KEY",),
+}
+"""Mail providers whose news of mails is understood here, and what each must be told (django-anymail's names)."""
+
+
+def mail_provider() -> dict[str, Any]:
+    """Turn OFFICE_EMAIL_PROVIDER and what it needs into settings; {} where mail goes by SMTP. Its settings are named like
+    OFFICE_EMAIL_POSTMARK_SERVER_TOKEN; OFFICE_EMAIL_WEBHOOK_SECRET is the name:password with which it tells us of mails.
+
+    Raises SettingError: one sentence that names what is to be set, and never a value.
+    """
+    code = os.environ.get("OFFICE_EMAIL_PROVIDER", "")
+    if not code:
+        return {}
+    if code not in MAIL_PROVIDERS:
+        raise SettingError(f"OFFICE_EMAIL_PROVIDER must be one of {', '.join(sorted(MAIL_PROVIDERS))}, or not be set.")
+    told = {name: os.environ.get(f"OFFICE_EMAIL_{name}", "") for name in MAIL_PROVIDERS[code]}
+    missing = [f"OFFICE_EMAIL_{name}" for name, value in told.items() if not value]
+    secret = os.environ.get("OFFICE_EMAIL_WEBHOOK_SECRET", "")
+    name, _, password = secret.partition(":")
+    if not name or len(password) < SHORTEST_WEBHOOK_PASSWORD:
+        missing.append(f"OFFICE_EMAIL_WEBHOOK_SECRET (a name, a colon and {SHORTEST_WEBHOOK_PASSWORD} or more random characters)")
+    if missing:
+        raise SettingError(f"OFFICE_EMAIL_PROVIDER is set; set {' and '.join(missing)} too.")
+    quick = {"REQUESTS_TIMEOUT": 20, "IGNORE_UNSUPPORTED_FEATURES": True}
+    return {
+        "EMAIL_BACKEND": f"anymail.backends.{code}.EmailBackend",
+        "EMAIL_PROVIDER": code,
+        "ANYMAIL": {**told, **quick, "WEBHOOK_SECRET": secret},
+    }
+
+
 def refuse_unsafe_production() -> None:
     """Refuse to start in production with a secret that is missing, short or a sample (OWASP ASVS 5.0, V13.2.3 and V13.3.1).
 
@@ -110,7 +147,7 @@ def refuse_unsafe_production() -> None:
         *_problems_of_names(),
         *_problems_of_address("DATABASE_URL"),
         *_problems_of_address("REDIS_URL"),
-        *([] if os.environ.get("OFFICE_EMAIL_URL") else ["OFFICE_EMAIL_URL is not set"]),
+        *([] if os.environ.get("OFFICE_EMAIL_URL") or os.environ.get("OFFICE_EMAIL_PROVIDER") else [NO_MAIL]),
         *([] if "@" in os.environ.get("OFFICE_EMAIL_FROM", "") else ["OFFICE_EMAIL_FROM is not set to a mail address"]),
     ]
     if problems:

@@ -33,6 +33,7 @@ INSTALLED_APPS = [
     "djmoney",
     "django_htmx",
     "csp",
+    "anymail",
     "pgtrigger",
     "pghistory",
     "allauth",
@@ -130,6 +131,8 @@ EMAIL_BACKEND = "django.core.mail.backends.filebased.EmailBackend"
 EMAIL_FILE_PATH = STATE_DIR / "mail"
 if os.environ.get("OFFICE_EMAIL_URL"):
     globals().update(environment.email(os.environ["OFFICE_EMAIL_URL"]))
+EMAIL_PROVIDER = ""
+globals().update(environment.mail_provider())
 DEFAULT_FROM_EMAIL = os.environ.get("OFFICE_EMAIL_FROM", "office@rentals.example")
 
 CELERY_BROKER_URL = environment.broker(REDIS_URL)

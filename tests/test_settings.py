@@ -112,3 +112,40 @@ class TestAddresses:
         assert settings["EMAIL_HOST_PASSWORD"] == "p@ss"
         with pytest.raises(SettingError, match="OFFICE_EMAIL_URL must look like"):
             environment.email("mail.shop.test:25")
+
+
+class TestMailProvider:
+    GIVEN = {
+        "OFFICE_EMAIL_PROVIDER": "postmark",
+        "OFFICE_EMAIL_POSTMARK_SERVER_TOKEN": "a token",
+        "OFFICE_EMAIL_WEBHOOK_SECRET": "provider:Zr8Kq2Wm5Xt9Vn3JHn4Tb7Yc",
+    }
+
+    def test_without_one_mail_goes_by_smtp(self, monkeypatch: pytest.MonkeyPatch):
+        monkeypatch.delenv("OFFICE_EMAIL_PROVIDER", raising=False)
+        assert environment.mail_provider() == {}
+
+    def test_is_told_what_it_needs_and_its_secret(self, monkeypatch: pytest.MonkeyPatch):
+        for name, value in self.GIVEN.items():
+            monkeypatch.setenv(name, value)
+        told = environment.mail_provider()
+        assert (told["EMAIL_BACKEND"], told["EMAIL_PROVIDER"]) == ("anymail.backends.postmark.EmailBackend", "postmark")
+        assert told["ANYMAIL"]["POSTMARK_SERVER_TOKEN"] == "a token"
+        assert told["ANYMAIL"]["WEBHOOK_SECRET"] == self.GIVEN["OFFICE_EMAIL_WEBHOOK_SECRET"]
+
+    @pytest.mark.parametrize(
+        ("name", "value", "said"),
+        [
+            ("OFFICE_EMAIL_PROVIDER", "pigeon", "must be one of brevo, mailgun, postmark"),
+            ("OFFICE_EMAIL_POSTMARK_SERVER_TOKEN", "", "set OFFICE_EMAIL_POSTMARK_SERVER_TOKEN too"),
+            ("OFFICE_EMAIL_WEBHOOK_SECRET", "", "set OFFICE_EMAIL_WEBHOOK_SECRET "),
+            ("OFFICE_EMAIL_WEBHOOK_SECRET", "provider:short", "24 or more random characters"),
+            ("OFFICE_EMAIL_WEBHOOK_SECRET", "Zr8Kq2Wm5Xt9Vn3JHn4Tb7YcZr8Kq2Wm5Xt9Vn3J", "a name, a colon"),
+        ],
+    )
+    def test_refuses_half_of_one_and_never_says_a_value(self, name, value, said, monkeypatch: pytest.MonkeyPatch):
+        for variable, given in {**self.GIVEN, name: value}.items():
+            monkeypatch.setenv(variable, given)
+        with pytest.raises(SettingError, match=said) as refused:
+            environment.mail_provider()
+        assert "Zr8Kq2Wm5Xt9" not in str(refused.value)

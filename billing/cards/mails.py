@@ -15,10 +15,13 @@ from rentals.families.letters import receiver_of
 
 
 def send_receipt(*, attempt: CardAttempt, now: datetime.datetime) -> OutboxMessage | None:
-    """Put the receipt into the outbox, where the family has a mail address. Part of the transaction that took the payment."""
+    """Put the receipt into the outbox, where the family has a mail address; on paper where it chose paper.
+
+    Part of the transaction that took the payment.
+    """
     household, payment = attempt.household, attempt.payment
     receiver = receiver_of(household)
-    if payment is None or not receiver.email:
+    if payment is None or receiver.guardian is None or not receiver.guardian.email:
         return None
     document = ask_for_receipt(payment=payment, now=now)
     with translation.override(household.language):
@@ -29,10 +32,11 @@ def send_receipt(*, attempt: CardAttempt, now: datetime.datetime) -> OutboxMessa
         kind="receipt",
         about=f"payment/{payment.pk}",
         household=household,
-        channel=OutboxMessage.Channel.MAIL,
+        guardian=receiver.guardian,
+        channel=receiver.channel,
         language=household.language,
         to_name=receiver.name,
-        to_address=receiver.email,
+        to_address=receiver.email or "\n".join(receiver.addressee.lines),
         subject=subject,
         body=body,
         document=document,

@@ -9,9 +9,9 @@ from rentals.agreements import wording
 from rentals.agreements.models import Agreement, Signature
 from rentals.agreements.quotes import Quote, QuoteLine
 from rentals.documents import operations as documents
-from rentals.documents.models import Document, OutboxMessage
+from rentals.documents.models import Document
 from rentals.documents.pages import Addressee, AgreementPage, KitLine, PriceLine
-from rentals.families.letters import address_lines
+from rentals.families.letters import address_lines, receiver_for
 from rentals.families.models import Guardian
 from rentals.inventory.models import Product
 from rentals.runtime.templatetags.office import money
@@ -164,16 +164,17 @@ def _price_lines(lines: tuple[QuoteLine, ...]) -> tuple[PriceLine, ...]:
 
 def _send(agreement: Agreement, parties: wording.Parties, document: Document, *, language: str, now: datetime) -> None:
     guardian: Guardian = parties.guardian
-    mail = bool(guardian.email)
+    receiver = receiver_for(guardian, parties.household)
     documents.queue_message(
         key=f"{about(agreement)}/signed",
         kind="agreement",
         about=about(agreement),
         household=parties.household,
-        channel=OutboxMessage.Channel.MAIL if mail else OutboxMessage.Channel.LETTER,
+        guardian=guardian,
+        channel=receiver.channel,
         language=language,
         to_name=str(guardian),
-        to_address=guardian.email if mail else "\n".join(address_lines(parties.household)),
+        to_address=receiver.email or "\n".join(address_lines(parties.household)),
         subject=_("Your rental agreement %s") % agreement.number,
         body=_(
             "Dear %(name)s,\n\nthank you for renting with us. The agreement you signed for %(student)s is attached as a PDF; "

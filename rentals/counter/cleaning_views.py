@@ -27,8 +27,9 @@ def cleaning_reminders(request: HttpRequest) -> HttpResponseBase:
     context = {
         "due": due,
         "today": today,
-        "mails": sum(bool(row.receiver.email) for row in due),
-        "letters": sum(not row.receiver.email for row in due),
+        "mails": sum(bool(row.receiver.email) and not row.receiver.is_unwanted for row in due),
+        "letters": sum(not row.receiver.email and not row.receiver.is_unwanted for row in due),
+        "unwanted": sum(row.receiver.is_unwanted for row in due),
         "last": OutboxMessage.objects.filter(kind="cleaning").order_by("-queued_at", "-pk").first(),
         "days_ahead": cleanings.DAYS_AHEAD,
     }

@@ -61,7 +61,8 @@ def list_reminders_due(*, today: datetime.date) -> list[ReminderDue]:
     due = []
     for unit in units:
         household = unit.agreement.household
-        due.append(ReminderDue(unit.agreement, unit.instrument, unit.due_on, receiver_of(household, household.guardians.all())))
+        receiver = receiver_of(household, household.guardians.all(), kind="cleaning")
+        due.append(ReminderDue(unit.agreement, unit.instrument, unit.due_on, receiver))
     written = set(OutboxMessage.objects.filter(key__in=[each.key for each in due]).values_list("key", flat=True))
     return [each for each in due if each.key not in written]
 
@@ -76,7 +77,7 @@ def remind_of_cleanings(*, today: datetime.date, now: datetime.datetime, acting_
 
 @transaction.atomic
 def remind(*, due: ReminderDue, today: datetime.date, now: datetime.datetime, acting_user: User) -> bool:
-    """Write one reminder, unless it was written or the rental ended since the list was read; tell whether it was written."""
+    """Write one reminder, unless it was written or the rental ended since the list was read; tell whether one goes out."""
     agreement = lock_one(Agreement.objects.filter(pk=due.agreement.pk))
     if not agreement.is_open or OutboxMessage.objects.filter(key=due.key).exists():
         return False
@@ -95,7 +96,7 @@ def remind(*, due: ReminderDue, today: datetime.date, now: datetime.datetime, ac
             body=render_to_string("documents/cleaning.txt", {"page": page, "office": get_letterhead()}),
         )
     write_to_household(household=household, receiver=due.receiver, letter=letter, acting_user=acting_user, now=now)
-    return True
+    return not due.receiver.is_unwanted
 
 
 def _key(agreement_id: int, due_on: datetime.date) -> str:

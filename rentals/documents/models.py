@@ -62,6 +62,47 @@ class Document(models.Model):
         return self.title
 
 
+@pghistory.track()
+class PrintBatch(models.Model):
+    """Letters that lie on the printer together: which, in which order, and whether they came out well.
+
+    The letters name their batch, so that none is in two. A batch that is dissolved lets its letters go.
+    """
+
+    class State(models.TextChoices):
+        OPEN = "open", "On the printer"
+        PRINTED = "printed", "Came out well"
+        DISSOLVED = "dissolved", "Dissolved"
+
+    number = models.PositiveIntegerField(unique=True)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)
+    letter_count = models.PositiveSmallIntegerField()
+    document = models.OneToOneField(Document, on_delete=models.PROTECT, null=True, related_name="batch")
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    ended_at = models.DateTimeField(null=True)
+    ended_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=Q(letter_count__gt=0), name="batch_has_letters"),
+            models.CheckConstraint(
+                condition=Q(state="open", ended_at=None, ended_by=None)
+                | Q(~Q(state="open"), ended_at__isnull=False, ended_by__isnull=False),
+                name="batch_ended_has_its_time",
+            ),
+            models.CheckConstraint(condition=~Q(state="printed") | Q(document__isnull=False), name="batch_printed_has_its_pdf"),
+        ]
+        triggers = [
+            pgtrigger.Protect(
+                name="ended_batch_stays", operation=pgtrigger.Update | pgtrigger.Delete, condition=~pgtrigger.Q(old__state="open")
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"Print batch {self.number}"
+
+
 @pghistory.track(pghistory.UpdateEvent(), pghistory.DeleteEvent(), exclude=["body"])
 class OutboxMessage(models.Model):
     """One mail or letter to one family: who, why, which document, and what became of it."""
@@ -98,9 +139,40 @@ class OutboxMessage(models.Model):
     sent_at = models.DateTimeField(null=True)
     attempts = models.PositiveSmallIntegerField(default=0)
     last_error = models.TextField(blank=True)
+    guardian = models.ForeignKey("families.Guardian", on_delete=models.PROTECT, null=True, related_name="messages")
+    quiet_from = models.TimeField(null=True, help_text="By the office's clock: from then, and until the next, it is not mailed.")
+    quiet_until = models.TimeField(null=True)
+    provider_id = models.CharField(max_length=200, blank=True, help_text="How the mail provider names it.")
+    delivered_at = models.DateTimeField(null=True)
+    returned_at = models.DateTimeField(null=True, help_text="When it came back for good.")
+    complained_at = models.DateTimeField(null=True, help_text="When the receiver called it junk.")
+    complaint_seen_at = models.DateTimeField(null=True, help_text="When a person of the office took note of that.")
+    batch = models.ForeignKey(PrintBatch, on_delete=models.PROTECT, null=True, related_name="letters")
+    batch_position = models.PositiveSmallIntegerField(null=True)
 
     class Meta:
         constraints = [
+            models.UniqueConstraint(fields=["batch", "batch_position"], name="outbox_one_letter_a_place"),
+            models.CheckConstraint(
+                condition=Q(batch=None, batch_position=None)
+                | Q(
+                    channel="letter",
+                    batch__isnull=False,
+                    batch_position__isnull=False,
+                    batch_position__gt=0,
+                    state__in=["to_print", "printed"],
+                ),
+                name="outbox_in_batch_is_a_letter",
+            ),
+            models.CheckConstraint(
+                condition=Q(quiet_from=None, quiet_until=None)
+                | Q(~Q(quiet_from=F("quiet_until")), quiet_from__isnull=False, quiet_until__isnull=False),
+                name="outbox_quiet_has_both_ends",
+            ),
+            models.CheckConstraint(condition=Q(returned_at=None) | Q(channel="mail"), name="outbox_only_mails_come_back"),
+            models.CheckConstraint(
+                condition=Q(complaint_seen_at=None) | Q(complained_at__isnull=False), name="outbox_seen_what_was_said"
+            ),
             models.CheckConstraint(
                 condition=Q(channel="mail", state__in=["queued", "sending", "sent", "failed", "cancelled"])
                 | Q(channel="letter", state__in=["to_print", "printed", "cancelled"]),
@@ -117,6 +189,8 @@ class OutboxMessage(models.Model):
             models.Index(fields=["queued_at"], condition=Q(state__in=["queued", "sending"]), name="outbox_to_do"),
             models.Index(fields=["queued_at"], condition=Q(state__in=["to_print", "failed"]), name="outbox_for_people"),
             models.Index(fields=["-queued_at", "-id"], name="outbox_newest"),
+            models.Index(fields=["provider_id"], condition=~Q(provider_id=""), name="outbox_by_provider_id"),
+            models.Index(fields=["complained_at"], condition=Q(complained_at__isnull=False), name="outbox_complaints"),
         ]
 
     def __str__(self) -> str:

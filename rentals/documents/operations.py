@@ -11,7 +11,7 @@ from django.db.models import Q
 from rentals.documents.codec import PayloadError, to_payload
 from rentals.documents.kinds import UnknownKindError, get_kind
 from rentals.documents.models import Document, OutboxMessage
-from rentals.documents.outbox import SEND, cancel_message, mark_printed, queue_message, send_due_messages, send_now
+from rentals.documents.outbox import SEND, cancel_message, queue_message, send_due_messages, send_now
 from rentals.documents.pdf import CannotMakePdfError, render_pdf
 from rentals.documents.queries import get_letterhead
 from rentals.runtime.waiting import backoff
@@ -22,7 +22,6 @@ __all__ = [
     "cancel_message",
     "make_again",
     "make_document",
-    "mark_printed",
     "queue_message",
     "send_due_messages",
     "send_now",

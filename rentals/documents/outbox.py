@@ -9,16 +9,19 @@ import datetime
 import hashlib
 import logging
 import smtplib
-from collections.abc import Collection
 from email.utils import formataddr
 from typing import Any
 
+from anymail.exceptions import AnymailError, AnymailRecipientsRefused
 from django.conf import settings
 from django.core.mail import EmailMessage
 from django.db import transaction
 from django.db.models import Q
 
+from rentals.documents import stopping
 from rentals.documents.models import Document, OutboxMessage
+from rentals.documents.quiet import QuietHours, are_quiet, next_time
+from rentals.documents.reasons import COURTESY
 from rentals.runtime.waiting import backoff
 from rentals.runtime.word import send_word
 from rentals.staff.models import User
@@ -33,6 +36,7 @@ LEASE = datetime.timedelta(minutes=10)
 MAYBE_SENT = (
     "The process that sent it was stopped before it could say so; it may have arrived. Sent again under the same Message-ID."
 )
+NO_MORE = "Not sent: the family stopped these mails while it waited."
 
 State, Channel = OutboxMessage.State, OutboxMessage.Channel
 
@@ -55,16 +59,22 @@ def queue_message(
     subject: str,
     body: str,
     document: Document | None = None,
+    guardian: Any = None,
+    quiet: QuietHours | None = None,
+    unwanted: str = "",
     acting_user: User | None = None,
     now: datetime.datetime,
 ) -> OutboxMessage:
     """Put a mail or a letter into the outbox, once per key: asked again, the first one is returned as it stands.
 
-    A mail is sent with `document` attached, once that is made; a letter is its document and waits for the printer.
-    Part of the caller's transaction. Raises ValueError for a letter without a document.
+    A mail is sent with `document` attached, once that is made, and not while it is `quiet`; a letter is its document and waits
+    for the printer. `guardian`: whose it is. `unwanted`: why it does not go out at all, as a sentence; the row then says so and
+    its key is used. Part of the caller's transaction. Raises ValueError for a letter without a document.
     """
     if channel == Channel.LETTER and document is None:
         raise ValueError("a letter needs the document that is printed")
+    at_first = quiet.first_moment(now) if quiet and channel == Channel.MAIL else now
+    state = State.CANCELLED if unwanted else State.TO_PRINT if channel == Channel.LETTER else State.QUEUED
     message, is_new = OutboxMessage.objects.get_or_create(
         key=key,
         defaults={
@@ -79,11 +89,16 @@ def queue_message(
             "body": body,
             "document": document,
             "queued_by": acting_user,
-            "state": State.TO_PRINT if channel == Channel.LETTER else State.QUEUED,
+            "state": state,
             "queued_at": now,
+            "guardian": guardian,
+            "quiet_from": quiet.start if quiet else None,
+            "quiet_until": quiet.end if quiet else None,
+            "next_try_at": at_first if at_first > now and state == State.QUEUED else None,
+            "last_error": unwanted,
         },
     )
-    if is_new and message.state == State.QUEUED and document is None:
+    if is_new and message.state == State.QUEUED and document is None and at_first == now:
         send_word(SEND, message_id=message.pk)
     return message
 
@@ -104,6 +119,7 @@ def send_due_messages(*, now: datetime.datetime, limit: int = 100) -> int:
     Any number of workers may do this at once: each mail is claimed by one of them.
     """
     _give_up_left_behind(now=now)
+    _hold_back(now=now)
     tried = 0
     while tried < limit and (claimed := _claim(OutboxMessage.objects.all(), now=now)):
         _send(claimed, now=now)
@@ -113,13 +129,17 @@ def send_due_messages(*, now: datetime.datetime, limit: int = 100) -> int:
 
 @transaction.atomic
 def send_now(*, message: OutboxMessage, acting_user: User, now: datetime.datetime) -> OutboxMessage:
-    """Let a waiting or given-up mail be sent at once, from the first attempt.
+    """Let a waiting or given-up mail be sent at once, from the first attempt; quiet hours do not hold it.
 
+    One that failed goes to the address that its guardian has now.
     Raises PermissionDenied; MessageCannotChangeError when it is sent, cancelled or being sent.
     """
     require(acting_user, "outbox.send")
     ready = OutboxMessage.objects.filter(pk=message.pk, channel=Channel.MAIL, state__in=[State.QUEUED, State.FAILED])
-    if not ready.update(state=State.QUEUED, attempts=0, claimed_at=None, next_try_at=now, last_error=""):
+    guardian = message.guardian
+    corrected = {"to_address": guardian.email} if message.state == State.FAILED and guardian and guardian.email else {}
+    anew = {"attempts": 0, "claimed_at": None, "next_try_at": now, "last_error": "", "returned_at": None, "provider_id": ""}
+    if not ready.update(state=State.QUEUED, quiet_from=None, quiet_until=None, **anew, **corrected):
         raise MessageCannotChangeError("This mail is sent, cancelled or just being sent; it cannot be sent anew from here.")
     send_word(SEND, message_id=message.pk)
     message.refresh_from_db()
@@ -130,22 +150,23 @@ def send_now(*, message: OutboxMessage, acting_user: User, now: datetime.datetim
 def cancel_message(*, message: OutboxMessage, acting_user: User) -> OutboxMessage:
     """Cancel what has not gone out. The row stays, and its key stays used: nothing sends the same again by itself.
 
-    Raises PermissionDenied; MessageCannotChangeError when it has gone out or is on its way.
+    Raises PermissionDenied; MessageCannotChangeError when it has gone out, is on its way, or lies in a print batch.
     """
     require(acting_user, "outbox.send")
-    ready = OutboxMessage.objects.filter(pk=message.pk, state__in=[State.QUEUED, State.FAILED, State.TO_PRINT])
-    if not ready.update(state=State.CANCELLED):
+    waiting = OutboxMessage.objects.filter(pk=message.pk, state__in=[State.QUEUED, State.FAILED, State.TO_PRINT])
+    if not waiting.filter(batch=None).update(state=State.CANCELLED):
+        if waiting.exists():
+            raise MessageCannotChangeError("This letter lies in a print batch: dissolve the batch, then cancel the letter.")
         raise MessageCannotChangeError("This has gone out already, or is just being sent; it can no longer be cancelled.")
     message.refresh_from_db()
     return message
 
 
 @transaction.atomic
-def mark_printed(*, message_ids: Collection[int], acting_user: User, now: datetime.datetime) -> int:
-    """Note that letters were printed and go out with the post; return how many were not noted before. Raises PermissionDenied."""
-    require(acting_user, "outbox.send")
-    letters = OutboxMessage.objects.filter(pk__in=message_ids, state=State.TO_PRINT, document__state=Document.State.MADE)
-    return letters.update(state=State.PRINTED, sent_at=now)
+def cancel_courtesies(*, guardian_id: int) -> int:
+    """Cancel the mails that this guardian asked to be spared and that have not gone out; return how many."""
+    waiting = OutboxMessage.objects.filter(guardian=guardian_id, kind__in=COURTESY, channel=Channel.MAIL)
+    return waiting.filter(state__in=[State.QUEUED, State.FAILED]).update(state=State.CANCELLED, last_error=NO_MORE)
 
 
 def message_id_of(key: str) -> str:
@@ -164,7 +185,8 @@ def _claim(messages: Any, *, now: datetime.datetime) -> OutboxMessage | None:
     due = Q(state=State.QUEUED) & (Q(next_try_at=None) | Q(next_try_at__lte=now))
     left_behind = Q(state=State.SENDING, claimed_at__lte=now - LEASE, attempts__lt=MOST_ATTEMPTS)
     with_its_document = Q(document=None) | Q(document__state__in=[Document.State.MADE, Document.State.FAILED])
-    ready = messages.filter(due | left_behind, with_its_document, channel=Channel.MAIL)
+    awake = Q(quiet_from=None) | ~are_quiet(now)
+    ready = messages.filter(due | left_behind, with_its_document, awake, channel=Channel.MAIL)
     message: OutboxMessage | None = ready.order_by("queued_at", "pk").select_for_update(of=("self",), skip_locked=True).first()
     if message is None:
         return None
@@ -174,6 +196,14 @@ def _claim(messages: Any, *, now: datetime.datetime) -> OutboxMessage | None:
     message.attempts += 1
     message.save(update_fields=["state", "claimed_at", "attempts", "last_error"])
     return message
+
+
+def _hold_back(*, now: datetime.datetime) -> None:
+    """Write down until when what is due waits for the end of its quiet hours, so that the row says so."""
+    due = OutboxMessage.objects.filter(Q(next_try_at=None) | Q(next_try_at__lte=now), are_quiet(now), state=State.QUEUED)
+    for end in list(due.values_list("quiet_until", flat=True).distinct().order_by()):
+        if end is not None:
+            due.filter(quiet_until=end).update(next_try_at=next_time(end, after=now))
 
 
 def _give_up_left_behind(*, now: datetime.datetime) -> None:
@@ -187,27 +217,38 @@ def _send(claimed: OutboxMessage, *, now: datetime.datetime) -> OutboxMessage:
     document = claimed.document
     if document is not None and document.state != Document.State.MADE:
         return _record(claimed, state=State.FAILED, last_error="The document that goes with it could not be made.")
+    mail = _mail(claimed, document)
     try:
-        _mail(claimed, document).send()
-    except smtplib.SMTPRecipientsRefused:
+        mail.send()
+    except (smtplib.SMTPRecipientsRefused, AnymailRecipientsRefused):
         return _record(claimed, state=State.FAILED, last_error="The receiving mail server does not know this address.")
-    except (smtplib.SMTPException, OSError, ValueError) as error:
+    except (smtplib.SMTPException, AnymailError, OSError, ValueError) as error:
         logger.warning("mail %s was not sent: %s", claimed.pk, type(error).__name__)
         sentence = f"The mail server did not take it ({type(error).__name__})."
         if claimed.attempts >= MOST_ATTEMPTS:
             return _record(claimed, state=State.FAILED, last_error=sentence)
         later = now + backoff(claimed.key, claimed.attempts)
+        if claimed.quiet_from and claimed.quiet_until:
+            later = QuietHours(claimed.quiet_from, claimed.quiet_until).first_moment(later)
         return _record(claimed, state=State.QUEUED, last_error=sentence, next_try_at=later)
-    return _record(claimed, state=State.SENT, sent_at=now, last_error=claimed.last_error)
+    named = getattr(getattr(mail, "anymail_status", None), "message_id", None)
+    provider_id = "" if named is None else str(named)[:200]
+    return _record(claimed, state=State.SENT, sent_at=now, last_error=claimed.last_error, provider_id=provider_id)
 
 
 def _mail(message: OutboxMessage, document: Document | None) -> EmailMessage:
     mail = EmailMessage(
         subject=message.subject,
-        body=message.body,
+        body=message.body + stopping.last_lines(message),
         to=[formataddr((message.to_name, message.to_address))],
-        headers={"Message-ID": message_id_of(message.key), "Auto-Submitted": "auto-generated"},
+        headers={
+            "Message-ID": message_id_of(message.key),
+            "Auto-Submitted": "auto-generated",
+            **stopping.headers(message),
+        },
     )
+    if settings.EMAIL_PROVIDER:
+        mail.metadata = {"outbox": str(message.pk)}  # type: ignore[attr-defined]  # comes back with the provider's news
     if document is not None:
         name = f"{document.kind}-{document.about.rpartition('/')[2] or document.pk}.pdf"
         mail.attach(name, bytes(document.content or b""), "application/pdf")

@@ -4,16 +4,16 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from rentals.documents import letters, operations, outbox, queries
+from rentals.documents import letters, outbox, queries, returns
 from rentals.documents.kinds import KINDS
 from rentals.documents.models import OutboxMessage
-from rentals.documents.pdf import CannotMakePdfError
+from rentals.documents.reasons import is_courtesy
 from rentals.runtime import clock
 from rentals.staff.policy import may, requires
 
@@ -29,12 +29,13 @@ def message_list(request: HttpRequest) -> HttpResponseBase:
     page = Paginator(queries.list_messages(**wanted), 50).get_page(request.GET.get("page"))
     context = {
         "page": page,
-        "rows": [_row(message) for message in page],
+        "rows": [row_of(message) for message in page],
         "wanted": wanted,
         "filtered": any(wanted.values()),
-        "states": State.choices,
+        "states": [*State.choices, (queries.COMPLAINED, "Called junk, not seen yet")],
         "kinds": [(kind.code, kind.name) for kind in KINDS.values()],
         "failed_mails": queries.count_failed_mails(),
+        "complaints": queries.count_complaints(),
         "failed_documents": queries.list_failed_documents(user=request.user)[:20],  # type: ignore[arg-type]
         "actions": _reminders() if may(request.user, "outbox.send") else [],
         "to_print": queries.count_letters_to_print(),
@@ -46,13 +47,17 @@ def message_list(request: HttpRequest) -> HttpResponseBase:
 @never_cache
 def message(request: HttpRequest, message_id: int) -> HttpResponseBase:
     """Show one mail or letter: to whom, why, with which document, and what became of it."""
-    found = get_object_or_404(OutboxMessage.objects.select_related("household", "document", "queued_by"), pk=message_id)
+    found = get_object_or_404(
+        OutboxMessage.objects.select_related("household", "document", "queued_by", "guardian", "batch"), pk=message_id
+    )
     context = {
-        "row": _row(found),
+        "row": row_of(found),
         "message": found,
         "is_mail": found.channel == OutboxMessage.Channel.MAIL,
         "may_send": found.state in WAITING_MAIL,
-        "may_cancel": found.state in (*WAITING_MAIL, State.TO_PRINT),
+        "held_back": _is_held_back(found),
+        "is_courtesy": is_courtesy(found.kind),
+        "may_cancel": found.state in (*WAITING_MAIL, State.TO_PRINT) and found.batch_id is None,
         "back": {"label": "Outbox", "url": reverse("outbox")},
     }
     return render(request, "outbox/message.html", context)
@@ -77,7 +82,7 @@ def message_cancel(request: HttpRequest, message_id: int) -> HttpResponseBase:
     """Ask, then cancel what has not gone out."""
     found = get_object_or_404(OutboxMessage.objects.select_related("household"), pk=message_id)
     if request.method != "POST":
-        return render(request, "outbox/cancel.html", {"message": found, "row": _row(found)})
+        return render(request, "outbox/cancel.html", {"message": found, "row": row_of(found)})
     try:
         outbox.cancel_message(message=found, acting_user=request.user)  # type: ignore[arg-type]
     except outbox.MessageCannotChangeError as error:
@@ -85,49 +90,14 @@ def message_cancel(request: HttpRequest, message_id: int) -> HttpResponseBase:
     return redirect("outbox_message", message_id=found.pk)
 
 
-@requires("outbox.view")
-@never_cache
-def letter_list(request: HttpRequest) -> HttpResponseBase:
-    """List the letters that wait for the printer, in the order in which they will lie on it."""
-    ready = sorted(queries.list_letters_to_print().defer("document__content", "document__payload"), key=letters.by_zip)
-    context = {
-        "rows": [_row(letter) for letter in ready[: letters.MOST_LETTERS]],
-        "count": len(ready),
-        "most": letters.MOST_LETTERS,
-        "not_made": queries.count_letters_to_print() - len(ready),
-        "back": {"label": "Outbox", "url": reverse("outbox")},
-    }
-    return render(request, "outbox/letters.html", context)
-
-
 @requires("outbox.send")
 @require_POST
-@never_cache
-def letters_print(request: HttpRequest) -> HttpResponseBase:
-    """Give the ticked letters as one PDF. Changes nothing."""
-    try:
-        batch = letters.make_batch(message_ids=_ids(request.POST.getlist("letter")), made_by=str(request.user), now=clock.now())
-    except (letters.NoLettersError, CannotMakePdfError) as error:
-        messages.error(request, str(error))
-        return redirect("letters")
-    answer = HttpResponse(batch.content, content_type="application/pdf")
-    answer["Content-Disposition"] = f'inline; filename="letters-{clock.today().isoformat()}.pdf"'
-    answer["X-Content-Type-Options"] = "nosniff"
-    answer["Cache-Control"] = "private, no-store"
-    return answer
-
-
-@requires("outbox.send")
-@require_POST
-def letters_printed(request: HttpRequest) -> HttpResponseBase:
-    """Note that the ticked letters were printed and go out with the post."""
-    ids = _ids(request.POST.getlist("letter"))
-    noted = operations.mark_printed(message_ids=ids, acting_user=request.user, now=clock.now())  # type: ignore[arg-type]
-    if noted:
-        messages.success(request, f"Noted: {noted} {'letter' if noted == 1 else 'letters'} printed.")
-    else:
-        messages.info(request, "Tick the letters that came out of the printer, then note them as printed.")
-    return redirect("letters")
+def complaint_seen(request: HttpRequest, message_id: int) -> HttpResponseBase:
+    """Note that somebody here has seen that a mail was called junk."""
+    found = get_object_or_404(OutboxMessage, pk=message_id)
+    returns.see_complaint(message=found, acting_user=request.user, now=clock.now())  # type: ignore[arg-type]
+    messages.success(request, "Noted that you have seen it.")
+    return redirect("outbox_message", message_id=found.pk)
 
 
 def _reminders() -> list[dict[str, Any]]:
@@ -138,11 +108,15 @@ def _reminders() -> list[dict[str, Any]]:
     ]
 
 
-def _ids(texts: list[str]) -> list[int]:
-    return [int(text) for text in texts if text.isascii() and text.isdigit() and len(text) < 19]
+def _is_held_back(message: OutboxMessage) -> bool:
+    """Whether it waits for the end of its quiet hours, and not for a mail server that was away."""
+    return (
+        message.state == State.QUEUED and message.quiet_from is not None and bool(message.next_try_at) and not message.last_error
+    )
 
 
-def _row(message: OutboxMessage) -> dict[str, Any]:
+def row_of(message: OutboxMessage) -> dict[str, Any]:
+    """What a list shows of a mail or letter."""
     kind = KINDS.get(message.kind)
     state = State(message.state)
     return {
@@ -150,5 +124,6 @@ def _row(message: OutboxMessage) -> dict[str, Any]:
         "url": reverse("outbox_message", args=[message.pk]),
         "kind": kind.name if kind else message.kind.replace("_", " ").capitalize(),
         "status": {"word": state.label, "tone": TONES.get(state, "info")},
+        "held_back": _is_held_back(message),
         "postal_code": letters.zip_of(message.to_address),
     }

@@ -3,10 +3,14 @@
 from django.db.models import Q, QuerySet
 
 from rentals.documents.kinds import KINDS
-from rentals.documents.models import Document, OutboxMessage
+from rentals.documents.models import Document, OutboxMessage, PrintBatch
 from rentals.documents.pages import Letterhead
 from rentals.staff.models import Office, User
 from rentals.staff.policy import may
+
+COMPLAINED = "complained"
+"""Stands where a state stands, for mails that were called junk and that nobody has looked at since."""
+UNSEEN = Q(complained_at__isnull=False, complaint_seen_at=None)
 
 
 def get_letterhead() -> Letterhead:
@@ -38,8 +42,11 @@ def list_visible_documents(*, user: User) -> QuerySet[Document]:
 
 def list_messages(*, state: str = "", kind: str = "", text: str = "") -> QuerySet[OutboxMessage]:
     """List the outbox, newest first. `text` is looked for in the name, the address and the subject."""
-    rows = OutboxMessage.objects.select_related("household", "document").defer("document__content", "document__payload", "body")
-    if state:
+    rows = OutboxMessage.objects.select_related("household", "document", "batch")
+    rows = rows.defer("document__content", "document__payload", "body")
+    if state == COMPLAINED:
+        rows = rows.filter(UNSEEN)
+    elif state:
         rows = rows.filter(state=state)
     if kind:
         rows = rows.filter(kind=kind)
@@ -51,15 +58,30 @@ def list_messages(*, state: str = "", kind: str = "", text: str = "") -> QuerySe
 
 
 def list_letters_to_print() -> QuerySet[OutboxMessage]:
-    """List the letters that are ready to be printed: those whose PDF is made."""
-    return OutboxMessage.objects.filter(state=OutboxMessage.State.TO_PRINT, document__state=Document.State.MADE).select_related(
-        "document"
-    )
+    """List the letters that are ready to be printed: those whose PDF is made, and that lie in no batch."""
+    waiting = OutboxMessage.objects.filter(state=OutboxMessage.State.TO_PRINT, batch=None)
+    return waiting.filter(document__state=Document.State.MADE).select_related("document")
+
+
+def list_open_batches() -> QuerySet[PrintBatch]:
+    """List the print batches that nobody has said came out well, oldest first."""
+    return PrintBatch.objects.filter(state=PrintBatch.State.OPEN).select_related("made_by").order_by("number")
+
+
+def list_ended_batches() -> QuerySet[PrintBatch]:
+    """List the print batches that are over, newest first."""
+    ended = PrintBatch.objects.exclude(state=PrintBatch.State.OPEN)
+    return ended.select_related("made_by", "ended_by").order_by("-number")
 
 
 def count_failed_mails() -> int:
-    """Count the mails that were given up."""
+    """Count the mails that were given up or came back."""
     return OutboxMessage.objects.filter(state=OutboxMessage.State.FAILED).count()
+
+
+def count_complaints() -> int:
+    """Count the mails that a family called junk and that nobody here has looked at since."""
+    return OutboxMessage.objects.filter(UNSEEN).count()
 
 
 def list_failed_documents(*, user: User) -> QuerySet[Document]:
@@ -69,15 +91,22 @@ def list_failed_documents(*, user: User) -> QuerySet[Document]:
 
 
 def count_failed() -> int:
-    """Count what needs a person: mails that were given up, and documents that could not be made."""
-    return count_failed_mails() + Document.objects.filter(state=Document.State.FAILED).count()
+    """Count what needs a person: mails given up, come back or called junk, and documents that could not be made."""
+    mails = OutboxMessage.objects.filter(Q(state=OutboxMessage.State.FAILED) | UNSEEN).count()
+    return mails + Document.objects.filter(state=Document.State.FAILED).count()
 
 
 def count_messages_in_hand() -> int:
-    """Count what the outbox wants a person for: letters to print and mails that were given up; one query."""
-    return OutboxMessage.objects.filter(state__in=[OutboxMessage.State.TO_PRINT, OutboxMessage.State.FAILED]).count()
+    """Count what the outbox wants a person for: letters to print, mails given up, come back or called junk; one query."""
+    in_hand = Q(state__in=[OutboxMessage.State.TO_PRINT, OutboxMessage.State.FAILED]) | UNSEEN
+    return OutboxMessage.objects.filter(in_hand).count()
 
 
 def count_letters_to_print() -> int:
-    """Count the letters waiting for the printer."""
+    """Count the letters waiting for the printer, those in an open batch among them."""
     return OutboxMessage.objects.filter(state=OutboxMessage.State.TO_PRINT).count()
+
+
+def count_letters_without_batch() -> int:
+    """Count the letters waiting that lie in no batch, made or not."""
+    return OutboxMessage.objects.filter(state=OutboxMessage.State.TO_PRINT, batch=None).count()

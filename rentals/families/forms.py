@@ -1,11 +1,14 @@
 """What is asked about a family. Forms clean what was typed and never write."""
 
+import datetime
 from typing import Any
 from uuid import uuid4
 
 from django import forms
 
-from rentals.families.models import Household
+from rentals.documents.quiet import QuietHours
+from rentals.families.models import QUIET_FROM, QUIET_UNTIL, Guardian, Household
+from rentals.families.news import News
 from rentals.runtime.forms import OfficeForm, PhoneField, PostcodeField, StateField
 from schools.models import Programme
 
@@ -105,6 +108,45 @@ class GuardianForm(GuardianFields):
 
     is_primary = forms.BooleanField(label="First to be asked, and named on letters", required=False)
     version = forms.IntegerField(widget=forms.HiddenInput)
+
+
+def _hours() -> list[tuple[str, str]]:
+    times = [datetime.time(hour) for hour in range(24)]
+    return [("", "None"), *((f"{time:%H:%M}", f"{time.hour % 12 or 12}:00 {time:%p}") for time in times)]
+
+
+class NewsForm(OfficeForm):
+    """How news reaches a guardian."""
+
+    news_by = forms.ChoiceField(
+        label="Agreements, receipts and notices", choices=Guardian.NewsBy.choices, widget=forms.RadioSelect, initial="mail"
+    )
+    reminders = forms.ChoiceField(
+        label="Reminders (annual cleaning)", choices=Guardian.Reminders.choices, widget=forms.RadioSelect, initial="same"
+    )
+    quiet_from = forms.ChoiceField(
+        label="No mail by itself from", choices=_hours, required=False, initial=f"{QUIET_FROM:%H:%M}", help_text="Office time."
+    )
+    quiet_until = forms.ChoiceField(label="until", choices=_hours, required=False, initial=f"{QUIET_UNTIL:%H:%M}")
+    mail_works = forms.BooleanField(label="The address is right: try mail again", required=False)
+    version = forms.IntegerField(widget=forms.HiddenInput)
+
+    def clean(self) -> dict[str, Any]:
+        """Quiet hours have a beginning and an end, or there are none."""
+        cleaned = super().clean() or {}
+        begins, ends = cleaned.get("quiet_from"), cleaned.get("quiet_until")
+        if bool(begins) != bool(ends) and not {"quiet_from", "quiet_until"} & set(self.errors):
+            self.add_error("quiet_until" if begins else "quiet_from", "Choose both hours, or “None” for both.")
+        elif begins and begins == ends:
+            self.add_error("quiet_until", "From and until are the same hour: choose another, or “None” for both.")
+        return cleaned
+
+    def news(self) -> News:
+        """Return what was chosen."""
+        begins, ends = self.cleaned_data["quiet_from"], self.cleaned_data["quiet_until"]
+        time = datetime.time.fromisoformat
+        quiet = QuietHours(time(begins), time(ends)) if begins else None
+        return News(self.cleaned_data["news_by"], self.cleaned_data["reminders"], quiet)
 
 
 class StudentFields(OfficeForm):

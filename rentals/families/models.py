@@ -1,10 +1,15 @@
 """Who pays and who plays: households, guardians, students, and what they agreed to. About a minor, no more than the job needs."""
 
+import datetime
+
 import pghistory
 from django.contrib.postgres.indexes import GinIndex, OpClass
 from django.db import models
 from django.db.models import F, Func, Q
 from django.db.models.functions import Collate
+
+QUIET_FROM, QUIET_UNTIL = datetime.time(21), datetime.time(8)
+"""When mail that leaves by itself waits, unless the family wants it otherwise. Common practice, no source."""
 
 
 @pghistory.track()
@@ -34,7 +39,21 @@ class Household(models.Model):
 
 @pghistory.track()
 class Guardian(models.Model):
-    """An adult of a household. Phones are kept in E.164 and shown as people write them."""
+    """An adult of a household, and how news reaches them. Phones are kept in E.164 and shown as people write them."""
+
+    class NewsBy(models.TextChoices):
+        MAIL = "mail", "By e-mail"
+        LETTER = "letter", "As a letter on paper"
+
+    class Reminders(models.TextChoices):
+        SAME = "same", "Like everything else"
+        LETTER = "letter", "As a letter on paper"
+        NONE = "none", "None"
+
+    class ChosenBy(models.TextChoices):
+        OFFICE = "office", "the office"
+        LINK = "link", "the family, by the link in a mail"
+        COMPLAINT = "complaint", "the family's mail provider, who was told it is junk"
 
     household = models.ForeignKey(Household, on_delete=models.PROTECT, related_name="guardians")
     given_name = models.CharField(max_length=60)
@@ -42,9 +61,26 @@ class Guardian(models.Model):
     phone = models.CharField(max_length=16, blank=True)
     email = models.EmailField(blank=True)
     is_primary = models.BooleanField(default=False)
+    news_by = models.CharField(max_length=10, choices=NewsBy.choices, default=NewsBy.MAIL)
+    quiet_from = models.TimeField(null=True, default=QUIET_FROM, help_text="No mail by itself from then, by the office's clock.")
+    quiet_until = models.TimeField(null=True, default=QUIET_UNTIL)
+    reminders = models.CharField(max_length=10, choices=Reminders.choices, default=Reminders.SAME)
+    reminders_by = models.CharField(max_length=10, choices=ChosenBy.choices, blank=True, help_text="Who last chose about them.")
+    reminders_at = models.DateTimeField(null=True)
+    mail_failed_at = models.DateTimeField(null=True, help_text="Since when mail to this address comes back.")
 
     class Meta:
         constraints = [
+            models.CheckConstraint(
+                condition=Q(quiet_from=None, quiet_until=None)
+                | Q(~Q(quiet_from=F("quiet_until")), quiet_from__isnull=False, quiet_until__isnull=False),
+                name="guardian_quiet_has_both_ends",
+            ),
+            models.CheckConstraint(
+                condition=Q(reminders_at=None, reminders_by="") | Q(~Q(reminders_by=""), reminders_at__isnull=False),
+                name="guardian_reminders_chosen_by_one",
+            ),
+            models.CheckConstraint(condition=Q(mail_failed_at=None) | ~Q(email=""), name="guardian_failed_mail_is_known"),
             models.UniqueConstraint(fields=["household"], condition=Q(is_primary=True), name="guardian_one_primary"),
             models.CheckConstraint(condition=Q(phone="") | Q(phone__regex=r"^\+[1-9][0-9]{6,14}$"), name="guardian_phone_e164"),
         ]

@@ -128,19 +128,22 @@ def change_guardian(
 ) -> Guardian:
     """Change a guardian's fields while the household is still at `version`; `is_primary` makes this one the first to be asked.
 
+    Another mail address is one that nothing has come back from yet.
     Raises HouseholdChangedError, GuardianUnreachableError.
     """
     _refuse_unknown(changes, GUARDIAN_FIELDS)
     guardian = Guardian.objects.get(pk=guardian_id)
-    _bump(guardian.household_id, version)
+    bump_version(guardian.household_id, version)
     guardian.refresh_from_db()
+    if changes.get("email", guardian.email) != guardian.email:
+        guardian.mail_failed_at = None
     for field, value in changes.items():
         setattr(guardian, field, value)
     _refuse_unreachable({"phone": guardian.phone, "email": guardian.email})
     if is_primary and not guardian.is_primary:
         _step_back(guardian.household_id)
         guardian.is_primary = True
-    guardian.save(update_fields=[*changes, "is_primary"])
+    guardian.save(update_fields=[*changes, "is_primary", "mail_failed_at"])
     return guardian
 
 
@@ -165,7 +168,7 @@ def change_student(*, student_id: int, version: int, changes: dict[str, Any], ac
     """Change a student's fields while the household is still at `version`. Raises HouseholdChangedError."""
     _refuse_unknown(changes, STUDENT_FIELDS)
     student = Student.objects.get(pk=student_id)
-    _bump(student.household_id, version)
+    bump_version(student.household_id, version)
     student.refresh_from_db()
     for field, value in changes.items():
         setattr(student, field, value)
@@ -226,7 +229,7 @@ def _refuse_unknown(changes: dict[str, Any], allowed: tuple[str, ...]) -> None:
         raise ValueError(message)
 
 
-def _bump(household_id: int, version: int) -> None:
+def bump_version(household_id: int, version: int) -> None:
     """Lock the household, hold it against the version that was shown, and move it one on."""
     household: Household = lock_one(Household.objects.filter(pk=household_id))
     if household.version != version:

@@ -100,6 +100,7 @@ def change_guardian(request: HttpRequest, guardian_id: int) -> HttpResponseBase:
     shown = {field: getattr(guardian, field) for field in (*operations.GUARDIAN_FIELDS, "is_primary")}
     form = forms.GuardianForm(request.POST or None, initial={**shown, "version": guardian.household.version})
     page = {"form": form, "household": guardian.household, "title": f"Change {guardian}", "button": "Save the changes"}
+    page["guardian"] = guardian
     page["consents"] = guardian.consents.select_related("taken_by").order_by("-given_at")
     if request.method == "POST" and form.is_valid():
         try:

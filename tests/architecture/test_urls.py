@@ -35,8 +35,8 @@ WHO = [None, *Role.values]
 NEVER_COUNTED = ("django_session", "usersessions_usersession")
 """Sessions are written by reading: when one was last used."""
 
-SIGNED = {"card_event"}
-"""Addresses that machines outside send to: no token, but a signature over the body, without which they answer 400."""
+SIGNED = {"card_event", "mail_news", "reminders_stop"}
+"""Addresses that machines outside send to: no token, but a signature over the body or in the address; else they answer 400."""
 
 FINE = {200, 302, 404, 405, 409, 410}
 """What a page answers whom it lets in: 404, 410 where the example is not of this page's kind, 405 where it only takes a POST."""

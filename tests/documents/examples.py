@@ -1,9 +1,12 @@
 """Examples for addresses of this room (see tests/architecture/test_urls.py)."""
 
 import datetime
+import uuid
 
-from rentals.documents import operations, outbox
+from rentals.documents import letters, operations, outbox
+from rentals.documents.models import OutboxMessage
 from tests.documents import samples
+from tests.factories import UserFactory
 
 NOW = datetime.datetime(2026, 11, 24, 16, 0, tzinfo=datetime.UTC)
 
@@ -33,4 +36,15 @@ def message_id() -> int:
     ).pk
 
 
-EXAMPLES = {"document_id": document_id, "message_id": message_id}
+def batch_id() -> int:
+    """A letter on the printer."""
+    document = document_id()
+    mail = OutboxMessage.objects.filter(pk=message_id())
+    mail.update(channel="letter", state="to_print", document=document)
+    return letters.make_batch(
+        message_ids=[mail.get().pk], request_key=uuid.uuid4(), acting_user=UserFactory(role="manager"), now=NOW
+    ).pk
+
+
+PAGES = ("batch", "batch_pdf", "batch_pdf_make", "batch_printed", "batch_dissolve")
+EXAMPLES = {"document_id": document_id, "message_id": message_id, **{f"{page}.batch_id": batch_id for page in PAGES}}

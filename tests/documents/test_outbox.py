@@ -8,6 +8,8 @@ from django.core import mail
 from django.core.exceptions import PermissionDenied
 from django.core.mail.backends.locmem import EmailBackend
 from django.db import IntegrityError, connection, transaction
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from rentals.documents import operations, outbox
 from rentals.documents.models import Document, OutboxMessage
@@ -88,6 +90,15 @@ class TestQueueMessage:
 
     def test_a_subject_stays_one_line(self):
         assert queue(subject="Hello\r\nBcc: all@example.com").subject == "Hello Bcc: all@example.com"
+
+    @settings(max_examples=30, deadline=None)
+    @given(st.lists(st.sampled_from(["H-1/overdue/1", "H-1/overdue/2", "H-2/overdue/1", "H-1/cleaning/1"]), max_size=12))
+    def test_once_means_once_by_household_reason_and_episode(self, keys: list[str]):
+        with transaction.atomic():
+            rows = {key: queue(key).pk for key in keys}
+            assert all(queue(key).pk == rows[key] for key in keys)
+            assert OutboxMessage.objects.count() == len(set(keys))
+            transaction.set_rollback(True)
 
     def test_a_letter_waits_for_the_printer(self):
         assert letter().state == "to_print"
@@ -207,6 +218,14 @@ class TestAProcessDies:
         assert (message.state, message.attempts) == ("failed", 5)
 
 
+class TestTwoWriters:
+    def test_one_key_is_one_row_however_many_write_it_at_once(self, race):
+        first, *others = race(*[queue] * 4)
+        assert isinstance(first, OutboxMessage), first
+        assert [other.pk for other in others] == [first.pk] * 3
+        assert OutboxMessage.objects.count() == 1
+
+
 class TestTwoSenders:
     def test_each_mail_is_claimed_by_one(self, race, monkeypatch):
         # Where tests before this one started the office, its worker must hear nothing of these: it would send some itself.
@@ -252,15 +271,6 @@ class TestByHand:
         assert queue().state == "cancelled"
         assert outbox.send_due_messages(now=NOW) == 0
 
-    def test_letters_are_noted_as_printed_once_and_only_when_made(self):
-        ready, not_made = letter("a"), letter("b", made=False)
-        bookkeeper = BookkeeperFactory()
-        ids = [ready.pk, not_made.pk]
-        assert outbox.mark_printed(message_ids=ids, acting_user=bookkeeper, now=NOW) == 1
-        assert outbox.mark_printed(message_ids=ids, acting_user=bookkeeper, now=NOW) == 0
-        ready.refresh_from_db()
-        assert (ready.state, ready.sent_at) == ("printed", NOW)
-
     def test_refuses_who_may_not_send(self):
         message = queue()
         for person in (SpecialistFactory(), ensure_system_user()):
@@ -268,8 +278,6 @@ class TestByHand:
                 outbox.send_now(message=message, acting_user=person, now=NOW)
             with pytest.raises(PermissionDenied):
                 outbox.cancel_message(message=message, acting_user=person)
-            with pytest.raises(PermissionDenied):
-                outbox.mark_printed(message_ids=[message.pk], acting_user=person, now=NOW)
 
     def test_every_change_is_in_the_audit_trail(self):
         queue()
@@ -288,6 +296,8 @@ class TestTheDatabase:
             ({"state": "sent"}, "outbox_sent_has_its_time"),
             ({"sent_at": NOW}, "outbox_sent_has_its_time"),
             ({"state": "sending"}, "outbox_sending_is_claimed"),
+            ({"quiet_from": datetime.time(21)}, "outbox_quiet_has_both_ends"),
+            ({"complaint_seen_at": NOW}, "outbox_seen_what_was_said"),
         ],
     )
     def test_refuses_what_cannot_be(self, changes: dict, constraint: str):

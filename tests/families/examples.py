@@ -25,4 +25,5 @@ EXAMPLES = {
     "guardian_id": lambda: GuardianFactory().pk,
     "student_id": lambda: StudentFactory().pk,
     "consent_id": consent_id,
+    "reminders_stop.token": lambda: "forged",
 }

@@ -16,7 +16,7 @@ NO_PAGES = {
     *("statement_print", "agreement_recover"),  # steps on the way to another page
     *(
         "document_pdf",
-        "letters_print",
+        "batch_pdf",
         "payment_receipt",
         "autopay_file",
         "night_packing_list",
@@ -32,6 +32,7 @@ NO_PAGES = {
         "signup_papers",
     ),  # parts of pages
     *("agreement_due_day_preview", "bank_matching"),  # parts, too
+    "mail_news",  # takes what the mail provider tells
     *("cards_begin",),  # takes a form on the way to the processor's page
     *("mfa_authenticate", "mfa_reauthenticate", "mfa_view_recovery_codes", "choose_password"),  # steps on a way, tested there
     *("mfa_activate_totp",),  # a step, too, of whoever has no second factor yet

@@ -53,7 +53,7 @@ from rentals.counter.life import buying, exchanging, panel, reinstating
 from rentals.counter.nights.intake.envelope import read_envelope
 from rentals.counter.nights.intake.operations import take_in
 from rentals.counter.signup.order import first_answers
-from rentals.documents import outbox
+from rentals.documents import outbox, stopping
 from rentals.documents.models import Document
 from rentals.families import operations as families
 from rentals.families.models import Guardian, Household, Student
@@ -98,7 +98,7 @@ from tests.architecture.test_urls import ADDRESSES
 from tests.billing.banking.statements import line, ofx1
 from tests.browser import list_violations
 from tests.counter.nights.tablets import Tablet
-from tests.documents.examples import document_id
+from tests.documents.examples import batch_id, document_id
 from tests.jobs.examples import job_run_id
 from tests.journeys.no_pages import NO_PAGES, NOT_EVERYBODY
 from tests.staff.test_screens import sign_in
@@ -133,6 +133,7 @@ class Scenario:
             "household_id": self.household.pk,
             "arrangement_id": Arrangement.objects.filter(ended_at=None).order_by("pk")[0].pk,
             "guardian_id": Guardian.objects.filter(household=self.household)[0].pk,
+            "reminders_stop.token": stopping.make_token(Guardian.objects.filter(household=self.household)[0].pk),
             "student_id": Student.objects.filter(household=self.household)[0].pk,
             "consent_id": self.consent(),
             **self.letter(),
@@ -395,7 +396,9 @@ class Scenario:
             document=document,
             now=self.now,
         )
-        return {"document_id": document.pk, "message_id": message.pk}
+        pages = ("batch", "batch_pdf_make", "batch_printed", "batch_dissolve")
+        batch = batch_id()
+        return {"document_id": document.pk, "message_id": message.pk, **{f"{page}.batch_id": batch for page in pages}}
 
     def consent(self) -> int:
         """Write down what a guardian agreed to."""

@@ -10,8 +10,8 @@ from rentals.agreements import paper
 from rentals.agreements.models import Agreement, LifeEvent
 from rentals.agreements.periods import PeriodToBill
 from rentals.documents.models import OutboxMessage
-from rentals.documents.pages import AddendumPage, Addressee, PriceLine
-from rentals.families.letters import Letter, Receiver, address_lines, write_to_household
+from rentals.documents.pages import AddendumPage, PriceLine
+from rentals.families.letters import Letter, receiver_for, write_to_household
 from rentals.runtime.money import ZERO
 from rentals.staff.models import User
 
@@ -50,7 +50,7 @@ def tell_family(
 ) -> OutboxMessage:
     """Ask for the letter about a change and put it into the outbox, for the guardian who signed the agreement."""
     household, guardian = agreement.household, agreement.guardian
-    receiver = Receiver(str(guardian), guardian.email, Addressee(str(guardian), address_lines(household), household.number))
+    receiver = receiver_for(guardian, household)
     page = AddendumPage(
         title=change.title,
         number=agreement.number,

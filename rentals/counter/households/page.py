@@ -100,6 +100,9 @@ class Event:
     who: str
 
 
+GUARDIAN_ROW = ("id", "given_name", "family_name", "phone", "email", "is_primary", "news_by", "reminders", "mail_failed_at")
+
+
 def get_household(household_id: int) -> Household:
     """Return a household with `guardian_rows` and `student_rows` (lists of dicts).
 
@@ -109,9 +112,7 @@ def get_household(household_id: int) -> Household:
     guardians = Guardian.objects.filter(household=OuterRef("pk")).order_by("-is_primary", "pk")
     students = Student.objects.filter(household=OuterRef("pk")).order_by("pk")
     return Household.objects.annotate(
-        guardian_rows=ArraySubquery(
-            guardians.values(row=_json("id", "given_name", "family_name", "phone", "email", "is_primary"))
-        ),
+        guardian_rows=ArraySubquery(guardians.values(row=_json(*GUARDIAN_ROW))),
         student_rows=ArraySubquery(
             students.values(
                 row=_json("id", "given_name", "family_name", "grade", kind="programme__kind", school="programme__school__name")
