@@ -265,9 +265,19 @@ def _consent(guardian: Guardian, given: SignatureGiven, acting_user: User, now: 
 
 
 def _give_out(
-    agreement: Agreement, instrument: Instrument, role: str, acting_user: User, now: datetime, *, night: Night | None = None
+    agreement: Agreement,
+    instrument: Instrument,
+    role: str,
+    acting_user: User,
+    now: datetime,
+    *,
+    night: Night | None = None,
+    waits_at: Location | None = None,
 ) -> AgreementUnit:
-    """Put an instrument on an agreement and into the family's custody; what was along at `night` is given out there."""
+    """Put an instrument on an agreement and into the family's custody, or on the bench at `waits_at`.
+
+    What was along at `night` is given out there.
+    """
     try:
         with transaction.atomic():
             unit = AgreementUnit.objects.create(agreement=agreement, instrument=instrument, role=role, began_at=now)
@@ -277,9 +287,10 @@ def _give_out(
         raise errors.InstrumentNotAvailableError(instrument, "on another agreement", next_like(instrument)) from error
     fleet_operations.move_instrument(
         instrument=instrument,
-        place=Custody.Place.FAMILY,
-        household=agreement.household,
-        reason=f"{AgreementUnit.Role(role).label}: {agreement.number}",
+        place=Custody.Place.BENCH if waits_at else Custody.Place.FAMILY,
+        location=waits_at,
+        household=None if waits_at else agreement.household,
+        reason=f"{AgreementUnit.Role(role).label}: {agreement.number}{', waits to be brought' if waits_at else ''}",
         acting_user=acting_user,
         now=now,
     )
@@ -430,12 +441,19 @@ def return_loaner(*, agreement: Agreement, location: Location, acting_user: User
 
 @transaction.atomic
 def assign_unit(
-    *, agreement: Agreement, instrument: Instrument, night: Night | None, acting_user: User, now: datetime
+    *,
+    agreement: Agreement,
+    instrument: Instrument,
+    night: Night | None,
+    acting_user: User,
+    now: datetime,
+    waits_at: Location | None = None,
 ) -> AgreementUnit:
     """Give the instrument that was promised at signing; return its line on the agreement.
 
-    It comes from a shelf, or from what is along at `night`. Raises PromiseSettledError, OtherModelError when it is no instrument
-    of the model that was signed for, InstrumentTakenError, InstrumentNotAvailableError.
+    It comes from a shelf, or from what is along at `night`, and is with the family; with `waits_at` it stays in that shop until
+    it is brought. Raises PromiseSettledError, OtherModelError when it is no instrument of the model that was signed for,
+    InstrumentTakenError, InstrumentNotAvailableError.
     """
     found, __ = locks.lock_rows(
         Agreement.objects.filter(pk=agreement.pk), Instrument.objects.filter(pk=instrument.pk), strength="no_key"
@@ -447,7 +465,7 @@ def assign_unit(
     if current.item_id != locked.item_id:
         raise errors.OtherModelError(current, locked)
     check_available(current, night=night)
-    unit = _give_out(locked, current, AgreementUnit.Role.RENTED, acting_user, now, night=night)
+    unit = _give_out(locked, current, AgreementUnit.Role.RENTED, acting_user, now, night=night, waits_at=waits_at)
     promises.settle_promise(agreement=locked, given=current, acting_user=acting_user, now=now)
     life.note_event(
         agreement=locked,

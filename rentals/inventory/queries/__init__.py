@@ -21,26 +21,25 @@ def list_instruments() -> QuerySet[Instrument]:
     return placed
 
 
-def find_available(kind_code: str, size: str = "", tier: str = "", location: str = "") -> QuerySet[Instrument]:
-    """Return the instruments of a kind (and size, tier, location code) that are on a shelf, on no open agreement and not held.
+def list_available() -> QuerySet[Instrument]:
+    """Return the instruments on a shelf, on no open agreement and not held: best grade first, then what has waited longest.
 
-    Best grade first, then the one that has waited longest. Agreements are asked by the name of their relation: this room may not
-    import them, but must not offer what they hold.
+    Agreements are asked by the name of their relation: this room may not import them, but must not offer what they hold.
     """
     found: Any = list_instruments()
-    found = found.filter(item__kind=kind_code, here__place=Custody.Place.SHELF)
-    if size:
-        found = found.filter(item__size=size)
-    if tier:
-        found = found.filter(item__tier=tier)
-    if location:
-        found = found.filter(here__location=location)
     free = found.filter(
         ~Exists(list_open_units().filter(instrument=OuterRef("pk"))),
         ~Exists(Hold.objects.filter(ended_at=None, instrument=OuterRef("pk"))),
+        here__place=Custody.Place.SHELF,
     ).annotate(grade_order=_grade_order())
     offered: QuerySet[Instrument] = free.order_by("grade_order", "here__began_at", "pk")
     return offered
+
+
+def find_available(kind_code: str, size: str = "", tier: str = "", location: str = "") -> QuerySet[Instrument]:
+    """Return what is available (`list_available`) of a kind, and of a size, a tier and a location code where they are given."""
+    wanted = {"item__size": size, "item__tier": tier, "here__location": location}
+    return list_available().filter(item__kind=kind_code, **{name: value for name, value in wanted.items() if value})
 
 
 def list_open_units() -> QuerySet[Any]:
