@@ -10,10 +10,11 @@ from django.db.models import Q, QuerySet
 
 from rentals.inventory.models import Location
 from rentals.runtime.locks import lock_one
+from rentals.runtime.templatetags.office import phone
 from rentals.staff.models import User
 from rentals.staff.operations import claim_request, keep_answer
 from schools import errands, routing, spots
-from schools.models import Errand, HomeErrand, Load, Run, School, Stop
+from schools.models import Director, Errand, HomeErrand, Load, Run, School, Stop
 
 
 class DriverHasRunError(Exception):
@@ -123,6 +124,7 @@ def add_errand(*, run: Run, errand: Errand) -> Load:
         name=school.name,
         address=f"{school.street}, {school.city}, {school.state} {school.postal_code}",
         postal_code=school.postal_code,
+        contact=_contact_at(school, current.on),
     )
     task = Load.Task.FETCH_REPAIR if asked.kind == Errand.Kind.PICK_UP else Load.Task.DELIVER
     return _add_load(stop, errand=asked, instrument=asked.instrument, task=task, what=asked.what)
@@ -155,6 +157,16 @@ def add_home_errand(*, run: Run, errand: HomeErrand, initials: str) -> Load:
     else:
         task = Load.Task.FETCH_RETURN if asked.is_return else Load.Task.FETCH_REPAIR
     return _add_load(stop, home_errand=asked, instrument=asked.instrument, task=task, what=asked.what)
+
+
+def _contact_at(school: School, on: datetime.date) -> str:
+    """Return whom the driver asks for at a school: a director in office that day, one with a telephone first."""
+    there = Director.objects.filter(programmes__school=school).filter(Q(since_on=None) | Q(since_on__lte=on))
+    in_office = there.filter(Q(until_on=None) | Q(until_on__gte=on)).order_by("name", "pk")
+    director = in_office.exclude(phone="").first() or in_office.first()
+    if director is None:
+        return ""
+    return f"Ask for {director.name}{f', {phone(director.phone)}' if director.phone else ''}"[:120]
 
 
 def _add_stop(run: Run, **facts: Any) -> Stop:

@@ -3,8 +3,8 @@
 import datetime
 import uuid
 
-from rentals.agreements.models import NightSignUp, SignUpDraft, UnitPromise
-from tests.agreements.factories import AgreementFactory, PlanFactory, PlanVersionFactory
+from rentals.agreements.models import NightSignUp, SignUpDraft
+from tests.agreements.factories import AgreementFactory, PlanFactory, PlanVersionFactory, UnitPromiseFactory
 from tests.factories import SpecialistFactory
 from tests.families.factories import HouseholdFactory
 from tests.schools.factories import NightFactory
@@ -32,16 +32,10 @@ def sign_up_id():
     ).pk
 
 
-def promise_id():
-    """A family that waits for its instrument."""
-    agreement = AgreementFactory()
-    return UnitPromise.objects.create(agreement=agreement, item=agreement.item, why="Given twice", made_at=NOW).pk
-
-
 EXAMPLES = {
-    "promise_id": promise_id,
     "uuid:sign_up_id": sign_up_id,
     "agreement_id": lambda: AgreementFactory().pk,
+    "promise_id": lambda: UnitPromiseFactory().pk,
     "version_id": lambda: PlanVersionFactory().pk,
     "code": lambda: PlanFactory().code,
     "uuid:draft_id": lambda: (

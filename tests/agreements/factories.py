@@ -17,6 +17,7 @@ from rentals.agreements.models import (
     TaxArea,
     TaxAreaPostalCode,
     TaxRate,
+    UnitPromise,
 )
 from rentals.agreements.periods import first_segments
 from rentals.staff.models import Office
@@ -171,3 +172,15 @@ class AgreementFactory(factory.django.DjangoModelFactory):
         if unit:
             instrument = InstrumentFactory(item=self.item, place="family", place__household=self.household)
             AgreementUnit.objects.create(agreement=self, instrument=instrument, began_at=self.signed_at)
+
+
+class UnitPromiseFactory(factory.django.DjangoModelFactory):
+    """An agreement that was signed without an instrument and waits for one."""
+
+    class Meta:
+        model = UnitPromise
+
+    agreement = factory.SubFactory(AgreementFactory)
+    item = factory.SelfAttribute("agreement.item")
+    why = "Somebody else was faster"
+    made_at = SIGNED_AT

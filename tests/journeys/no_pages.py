@@ -12,6 +12,7 @@ NO_PAGES = {
     "tablet_pack",  # data
     *("photo", "photo_thumb"),  # pictures
     *("tablet_worker", "tablet_door"),  # a script and an answer for one, both of the tablet
+    *("run_door",),  # an answer for a script, too
     *("label_print_pdf", "label_calibration_pdf"),  # files, made while one waits
     *("statement_print", "agreement_recover"),  # steps on the way to another page
     *(

@@ -1,10 +1,14 @@
 """A delivery run at the screen, from what waits to the last scan: planned, put in order, loaded, printed, driven, finished.
 
+And what a driver does in the middle of a stop whose network is gone: kept over a closed tab, sent once when it is back.
+
 One instrument is signed for, one left in a safe place, one comes back, one is fetched for repair, and one is given back.
 """
 
+import datetime
 import io
 import re
+import uuid
 
 import pypdf
 import pytest
@@ -12,9 +16,12 @@ from django.core.management import call_command
 from django.test import Client
 from playwright.sync_api import Page, expect
 
+from rentals.counter.runs import operations
 from rentals.inventory import queries
 from rentals.inventory.models import WorkOrder
 from rentals.runtime import clock
+from rentals.staff.models import RequestKey
+from schools import runs
 from schools.models import Errand, HomeErrand, Load, Run
 from tests.agreements.factories import AgreementFactory
 from tests.browser import Office
@@ -22,7 +29,7 @@ from tests.factories import SpecialistFactory
 from tests.families.factories import HouseholdFactory
 from tests.inventory.factories import InstrumentFactory, LocationFactory
 from tests.inventory.test_bench_browser import Scanner
-from tests.schools.factories import ErrandFactory, HomeErrandFactory, SchoolFactory
+from tests.schools.factories import ErrandFactory, HomeErrandFactory, RunFactory, SchoolFactory
 
 
 @pytest.fixture
@@ -46,12 +53,16 @@ def waiting(transactional_db):
     return rented
 
 
+def sign_in(context, url, user):
+    client = Client()
+    client.force_login(user)
+    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": url}])
+
+
 @pytest.fixture
 def page(office: Office, context, waiting):
     """The runs of a specialist who plans and drives."""
-    client = Client()
-    client.force_login(SpecialistFactory(name="Rosa Sample"))
-    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": office.url}])
+    sign_in(context, office.url, SpecialistFactory(name="Rosa Sample"))
     opened = context.new_page()
     opened.set_default_timeout(30_000)
     opened.goto(f"{office.url}/runs/")
@@ -97,7 +108,7 @@ class TestDriveARun:
 
     def go_to_stop(self, name: str) -> None:
         self.page.get_by_role("navigation", name="Stops").get_by_role("link", name=name).click()
-        expect(self.page.get_by_role("heading", level=1)).to_contain_text(name)
+        expect(self.page.get_by_role("heading", level=1)).to_contain_text(name, timeout=30_000)
 
     def it_is_planned(self) -> None:
         self.page.get_by_role("link", name="Plan a run").click()
@@ -223,3 +234,95 @@ class TestDriveARun:
         out = io.StringIO()
         call_command("verify_books", stdout=out)
         assert re.search(r"All \d+ checks hold", out.getvalue()), out.getvalue()
+
+
+@pytest.fixture
+def on_the_road(transactional_db):
+    """A run that left an hour ago with an instrument for each of two schools."""
+    left = clock.now() - datetime.timedelta(hours=1)
+    driver = SpecialistFactory(name="Rosa Sample")
+    run = RunFactory(on=clock.today(), driver=driver, made_at=left)
+    for name, tag in (("Alder School", "CL-101"), ("Birch School", "CL-102")):
+        runs.add_errand(
+            run=run,
+            errand=ErrandFactory(
+                school=SchoolFactory(name=name), kind="drop_off", instrument=InstrumentFactory(asset_tag=tag), made_at=left
+            ),
+        )
+        operations.scan(run=run, step="load", stop=None, code=tag, key=uuid.uuid4(), acting_user=driver, now=left)
+    return operations.leave(run=run, acting_user=driver, now=left)
+
+
+class TestWithoutANetwork:
+    @pytest.fixture
+    def address(self, office: Office, context, on_the_road):
+        sign_in(context, office.url, on_the_road.driver)
+        context.set_default_timeout(30_000)
+        return f"{office.url}/runs/{on_the_road.pk}/drive/"
+
+    def opened(self, context, address):
+        page = context.new_page()
+        page.goto(address)
+        page.locator("[data-kept][data-ready]").wait_for(state="attached")
+        return page
+
+    def kept(self, page):
+        return page.get_by_role("region", name="Kept on this device")
+
+    def test_keeps_what_was_done_in_the_middle_of_a_stop_over_a_closed_tab(self, context, address):
+        page = self.opened(context, address)
+        context.set_offline(True)
+        Scanner(page).scan("CL-102", 10, "Enter")
+        expect(page.locator(".desk-words")).to_have_text("Not at this stop, by this page: CL-102")
+        Scanner(page).scan("CL-101", 10, "Enter")
+        expect(page.locator(".desk-words")).to_have_text("Kept on this device: CL-101")
+        page.get_by_role("button", name="Hand over", exact=True).click()
+        expect(page.get_by_role("alert").filter(has_text="Write the name of the adult")).to_be_visible()
+        page.get_by_label("Name of the adult who takes it").fill("Jo Baton")
+        page.get_by_role("button", name="Hand over", exact=True).click()
+        expect(self.kept(page).get_by_role("listitem")).to_have_count(3)
+        page.get_by_role("navigation", name="Stops").get_by_role("link", name="Birch School").click()
+        expect(page.get_by_role("heading", level=1)).to_have_text("Stop 2: Birch School")
+        page.get_by_role("group").filter(has_text="CL-102").locator("summary").click()
+        page.get_by_label("Why").fill("Music room locked")
+        page.get_by_role("button", name="Write it down").click()
+        expect(self.kept(page)).to_contain_text("Not done: CL-102, Music room locked")
+        expect(self.kept(page)).to_contain_text("4 acts on this device, not with the office yet.")
+        assert {load.outcome for load in Load.objects.all()} == {""}
+        page.close()
+        context.set_offline(False)
+
+        page = self.opened(context, address)
+        expect(self.kept(page)).to_be_hidden()
+        brought, back = load_of("CL-101"), load_of("CL-102")
+        assert (brought.outcome, brought.receiver, back.outcome, back.words) == (
+            "delivered",
+            "Jo Baton",
+            "not_delivered",
+            "Music room locked",
+        )
+        assert (custody_of("CL-101").place, custody_of("CL-102").place) == ("school", "van")
+        # When it was done is what counts, not when it came.
+        assert brought.scanned_off_at <= brought.handed_at <= back.handed_at < clock.now() - datetime.timedelta(seconds=1)
+
+    def test_a_lost_answer_is_asked_for_again_and_done_once(self, context, address):
+        page = self.opened(context, address)
+        Scanner(page).scan("CL-101", 10, "Enter")
+        expect(page.locator(".desk-words")).to_have_text("Hand it over: CL-101")
+        page.route("**/acts/", lambda route: (route.fetch(), route.abort()), times=1)
+        page.get_by_label("Name of the adult who takes it").fill("Jo Baton")
+        page.get_by_role("button", name="Hand over", exact=True).click()
+        expect(page.locator(".desk-words")).to_have_text("Handed over: CL-101.")
+        assert RequestKey.objects.filter(purpose="run hand over").count() == 1
+
+    def test_what_the_office_cannot_take_stays_until_somebody_looks_at_it(self, context, address):
+        page = self.opened(context, address)
+        page.get_by_label("Name of the adult who takes it").fill("Jo Baton")
+        page.get_by_role("button", name="Hand over", exact=True).click()
+        expect(self.kept(page)).to_contain_text("Scan what is handed over first")
+        expect(self.kept(page)).to_contain_text("Signature of Jo Baton, Stop 1: Alder School")
+        Scanner(page).scan("CL-101", 10, "Enter")
+        expect(page.locator(".desk-words")).to_have_text("Hand it over: CL-101")
+        page.get_by_role("button", name="Try again").click()
+        expect(self.kept(page)).to_be_hidden()
+        assert load_of("CL-101").receiver == "Jo Baton"

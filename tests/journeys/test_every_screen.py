@@ -178,11 +178,13 @@ class Scenario:
         pages = (
             "run",
             "run_add",
+            "run_promise",
             "run_order",
             "run_call_off",
             "run_manifest",
             "run_drive",
             "run_scan",
+            "run_act",
             "run_leave",
             "run_finish",
             "stop_spot",

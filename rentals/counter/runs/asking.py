@@ -1,4 +1,4 @@
-"""What a run needs to know: that the van is wanted at a family's door, and where a stop or the shop lies."""
+"""What a run needs to know: that the van is wanted at a family's door, whom it brings what was promised, where places lie."""
 
 from typing import Any
 
@@ -8,15 +8,18 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST
 
-from rentals.counter.runs import moves
-from rentals.counter.runs.forms import HomeErrandForm, SpotForm
-from rentals.counter.runs.views import run_or_404
+from rentals.agreements.models import UnitPromise
+from rentals.counter.runs import moves, promised
+from rentals.counter.runs.forms import HomeErrandForm, PromisedForm, SpotForm
+from rentals.counter.runs.views import run_or_404, show_run
 from rentals.inventory import queries
 from rentals.runtime import clock
 from rentals.staff.parking import stands_on
 from rentals.staff.policy import acting_user, requires
 from schools import errands, spots
 from schools.models import HomeErrand, Stop
+
+PROMISE_SHOWS = ("agreement__household", "agreement__student", "agreement__programme__school")
 
 
 @requires("runs.plan")
@@ -50,6 +53,27 @@ def home_errand_ask(request: HttpRequest, tag: str) -> HttpResponseBase:
         "back": {"label": f"Agreement {unit.agreement.number}", "url": reverse("agreement", args=[unit.agreement_id])},
     }
     return render(request, "counter/runs/ask.html", context, status=422 if form.errors else 200)
+
+
+@requires("runs.plan")
+@require_POST
+@stands_on(lambda run_id, **_: reverse("run", args=[run_id]))
+def run_promise(request: HttpRequest, run_id: int, promise_id: int) -> HttpResponseBase:
+    """Assign a family that waits its instrument, and put it on the run."""
+    run = run_or_404(run_id)
+    promise = get_object_or_404(UnitPromise.objects.select_related(*PROMISE_SHOWS), pk=promise_id)
+    form = PromisedForm(request.POST)
+    typed = {"pk": promise.pk, "tag": request.POST.get("tag", "")[:40]}
+    if not form.is_valid():
+        return show_run(request, run, status=422, refused={**typed, "why": form.why})
+    try:
+        load = promised.bring_promised(
+            run=run, promise=promise, **form.cleaned_data, acting_user=acting_user(request), now=clock.now()
+        )
+    except promised.REFUSALS as error:
+        return show_run(request, run, status=409, refused={**typed, "why": str(error)})
+    messages.success(request, f"{form.cleaned_data['instrument'].asset_tag} is theirs and on this run, to {load.stop.name}.")
+    return redirect("run", run_id)
 
 
 def _runs(**_: Any) -> str:

@@ -33,30 +33,28 @@ def _at(run: Run, wanted: str, sheet: queries.Sheet) -> queries.StopLine | None:
     return asked or next((line for line in sheet.stops if line.open), None)
 
 
-def _show(
-    request: HttpRequest,
-    run: Run,
-    *,
-    at: str,
-    verdict: Verdict | None = None,
-    form: HandoverForm | None = None,
-    status: int = 200,
-) -> HttpResponseBase:
+def facts_of(run: Run, *, at: str, verdict: Verdict | None = None, form: HandoverForm | None = None) -> dict[str, Any]:
+    """Give what the page of a run that is driven shows: the stop asked for, else the first with something open."""
     sheet = queries.get_sheet(run)
     here = _at(run, at, sheet)
-    step = operations.IN_VAN if run.state == Run.State.PLANNED else operations.AT_STOP if here else operations.HOME
-    context = {
+    fresh = {"key": uuid.uuid4(), "safe_place": here.stop.safe_place if here else ""}
+    return {
         "run": run,
         "sheet": sheet,
         "here": here,
-        "step": step,
+        "phone": queries.get_home_phone(here.stop) if here else "",
+        "step": operations.IN_VAN if run.state == Run.State.PLANNED else operations.AT_STOP if here else operations.HOME,
         "verdict": verdict,
         "key": uuid.uuid4(),
-        "form": form or HandoverForm(initial={"key": uuid.uuid4(), "safe_place": here.stop.safe_place if here else ""}),
+        "form": form or HandoverForm(initial=fresh),
         "back": {"label": "The run", "url": reverse("run", args=[run.pk])},
     }
+
+
+def _show(request: HttpRequest, run: Run, *, status: int = 200, **facts: Any) -> HttpResponseBase:
     partial = request.htmx  # type: ignore[attr-defined]
-    return render(request, "counter/runs/drive_state.html" if partial else "counter/runs/drive.html", context, status=status)
+    page = "counter/runs/drive_state.html" if partial else "counter/runs/drive.html"
+    return render(request, page, facts_of(run, **facts), status=status)
 
 
 @requires("runs.drive")
@@ -115,24 +113,23 @@ def stop_hand_over(request: HttpRequest, run_id: int, stop_id: int) -> HttpRespo
     form = HandoverForm(request.POST)
     if not form.is_valid():
         return _show(request, run_or_404(run_id), at=str(stop_id), form=form, status=422)
-    said = form.cleaned_data
-    is_signed = said["how"] == "signed"
-    to = operations.Handover(
-        receiver=said["receiver"] if is_signed else "",
-        strokes=said["strokes"] if is_signed else "",
-        safe_place="" if is_signed else said["safe_place"],
-    )
+    to, key = form.handover(), form.cleaned_data["key"]
     try:
-        loads = operations.hand_over(stop=stop, to=to, key=said["key"], acting_user=acting_user(request), now=clock.now())
+        loads = operations.hand_over(stop=stop, to=to, key=key, acting_user=acting_user(request), now=clock.now())
     except (*operations.RUN_REFUSALS, operations.NothingScannedOffError, RequestKeyReusedError) as error:
         form.add_error(None, str(error))
         return _show(request, run_or_404(run_id), at=str(stop_id), form=form, status=409)
-    tags = ", ".join(load.instrument.asset_tag for load in loads)
-    messages.success(request, f"{'Handed over' if is_signed else 'Left in a safe place'}: {tags}.")
+    messages.success(request, handed(loads))
     where = f"{reverse('run_drive', args=[run_id])}?at={stop_id}"
     if request.htmx:  # type: ignore[attr-defined]
         return HttpResponse(headers={"HX-Redirect": where})
     return redirect(where)
+
+
+def handed(loads: list[Load]) -> str:
+    """Say what was handed over, or left."""
+    tags = ", ".join(load.instrument.asset_tag for load in loads)
+    return f"{loads[0].get_outcome_display()}: {tags}."
 
 
 @requires("runs.drive")

@@ -6,6 +6,8 @@ from typing import Any
 
 from django import forms
 
+from rentals.counter.runs.operations import Handover
+from rentals.inventory import queries
 from rentals.inventory.models import Location
 from rentals.runtime.forms import ChoiceCards, DayField, OfficeForm, StrokesField
 from rentals.staff.models import User
@@ -96,6 +98,36 @@ class HomeErrandForm(OfficeForm):
         return {**cleaned, "kind": "pick_up" if is_return else kind, "is_return": is_return, "at_work": bool(cleaned["address"])}
 
 
+class PromisedForm(OfficeForm):
+    """Which instrument goes to a family that waits, and whether to its school or its door. Gives it as `instrument`."""
+
+    tag = forms.CharField(
+        label="Asset tag", max_length=40, error_messages={"required": "Scan or type the tag of the instrument."}
+    )
+    to = forms.ChoiceField(choices=[("school", "To the school"), ("home", "To the home")])
+    request_key = forms.UUIDField(widget=forms.HiddenInput)
+
+    def clean_tag(self) -> str:
+        """It must be one of ours."""
+        tag: str = self.cleaned_data["tag"]
+        self.found = queries.get_by_tag(tag)
+        if self.found is None:
+            raise forms.ValidationError(f"No instrument has the tag {tag}. Look at its label again.")
+        return tag
+
+    def clean(self) -> dict[str, Any]:
+        """Give the instrument in place of its tag."""
+        cleaned: dict[str, Any] = super().clean() or self.cleaned_data
+        if self.errors:
+            return cleaned
+        return {"instrument": self.found, "to_school": cleaned["to"] == "school", "request_key": cleaned["request_key"]}
+
+    @property
+    def why(self) -> str:
+        """Say in one line what is wrong."""
+        return " ".join(str(word) for words in self.errors.values() for word in words)
+
+
 class SpotForm(OfficeForm):
     """Where a place lies."""
 
@@ -140,3 +172,10 @@ class HandoverForm(OfficeForm):
         if cleaned.get("how") == "safe" and not cleaned.get("safe_place"):
             self.add_error("safe_place", "Write where it is left, so that the family finds it.")
         return cleaned
+
+    def handover(self) -> Handover:
+        """Give what was answered as `operations.hand_over` takes it."""
+        said = self.cleaned_data
+        if said["how"] == "signed":
+            return Handover(receiver=said["receiver"], strokes=said["strokes"])
+        return Handover(safe_place=said["safe_place"])

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from uuid import UUID
 
 from django.db import transaction
+from django.db.models import Max
 
 from rentals.counter.bench.refusals import REFUSALS
 from rentals.counter.bench.verdicts import Verdict
@@ -91,6 +92,18 @@ def _answer(at: At, step: str, stop: Stop | None, code: str) -> Verdict:
     return moves.at_the_stop(at, load)
 
 
+def moment_of(*, run: Run, age: datetime.timedelta, now: datetime.datetime) -> datetime.datetime:
+    """Return when something was done that comes `age` later: never before the last thing the office knows of this run.
+
+    A device that sends in order is believed how long ago it was, not what its clock says.
+    """
+    names = ("loaded_at", "scanned_off_at", "handed_at", "closed_at")
+    known = run.loads.aggregate(**{name: Max(name) for name in names}, arrived_at=Max("stop__arrived_at"))
+    moments: list[datetime.datetime | None] = [*known.values(), run.left_at]
+    last = max([run.made_at, *(moment for moment in moments if moment is not None)])
+    return max(now - age, min(last, now))
+
+
 @transaction.atomic
 def leave(*, run: Run, acting_user: User, now: datetime.datetime) -> Run:
     """Leave the shop: what was not loaded does not go along, and waits for another day. Raises RunOverError."""
@@ -115,7 +128,7 @@ def hand_over(*, stop: Stop, to: Handover, key: UUID, acting_user: User, now: da
     asked = {"stop": stop.pk, "receiver": to.receiver, "strokes": to.strokes, "safe": to.safe_place}
     done = claim_request(key=key, purpose="run hand over", request=asked, acting_user=acting_user)
     if done is not None:
-        return list(Load.objects.filter(pk__in=done["loads"]))
+        return list(Load.objects.select_related("instrument").filter(pk__in=done["loads"]).order_by("instrument"))
     at = At(runs.lock_run(stop.run), acting_user, now)
     ready = stop.loads.filter(scanned_off_at__isnull=False, outcome="", loaded_at__isnull=False).order_by("instrument")
     loads = list(ready.select_related("instrument", "stop", "stop__school", "run"))

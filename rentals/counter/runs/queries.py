@@ -1,11 +1,13 @@
 """A run as its pages show it: stops with their loads, initials only, what is where; and what waits to go along."""
 
 import datetime
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from django.db.models import Count, Q
 
 from rentals.agreements.models import AgreementUnit
+from rentals.families.models import Guardian
 from schools import runs, spots
 from schools.models import Errand, HomeErrand, Load, Run, Stop
 
@@ -48,6 +50,7 @@ class Sheet:
     metres: int | None
     aboard: list[LoadLine]
     has_shop_point: bool
+    initials: dict[int, str]
 
     @property
     def miles(self) -> str:
@@ -74,17 +77,26 @@ def in_miles(metres: int) -> str:
     return f"{metres / 1609.344:.1f}"
 
 
-def get_sheet(run: Run) -> Sheet:
-    """Return a run as its pages show it. Four queries however many stops there are."""
+def get_sheet(run: Run, *, besides: Sequence[int] = ()) -> Sheet:
+    """Return a run as its pages show it, with the initials for these instruments too. Three queries however many stops."""
     stops = list(Stop.objects.filter(run=run).select_related("school__spot", "household__spot").order_by("order"))
     loads = list(Load.objects.filter(run=run).select_related("instrument__item__kind").order_by("pk"))
-    initials = initials_of([load.instrument_id for load in loads])
+    initials = initials_of([*(load.instrument_id for load in loads), *besides])
     by_stop: dict[int, list[LoadLine]] = {}
     for load in loads:
         by_stop.setdefault(load.stop_id, []).append(LoadLine(load, initials.get(load.instrument_id, ""), *_word(load)))
     lines = [StopLine(stop, by_stop.get(stop.pk, []), spots.point_of(stop) is not None) for stop in stops]
     aboard = [line for stop in lines for line in stop.lines if line.load.is_in_van]
-    return Sheet(run, lines, runs.metres_of(run, stops), aboard, spots.point_at(run.location) is not None)
+    has_shop_point = spots.point_at(run.location) is not None
+    return Sheet(run, lines, runs.metres_of(run, stops), aboard, has_shop_point, initials)
+
+
+def get_home_phone(stop: Stop) -> str:
+    """Return the telephone of the family at a stop, "" at a school: for the driver's screen, never for paper. One query."""
+    if stop.household_id is None:
+        return ""
+    primary = Guardian.objects.filter(household=stop.household_id, is_primary=True).values_list("phone", flat=True)
+    return primary.first() or ""
 
 
 def initials_of(instruments: list[int]) -> dict[int, str]:
@@ -116,9 +128,22 @@ class Waiting:
 
 def list_waiting(on: datetime.date) -> list[Waiting]:
     """List what may go along on a day and is on no run: of schools first, then of families. Three queries."""
-    at_schools, at_homes = runs.list_waiting(on=on)
-    units = [each.instrument_id for each in at_schools] + [each.instrument_id for each in at_homes]
-    initials = initials_of(units)
+    found = runs.list_waiting(on=on)
+    return _as_waiting(*found, initials_of(_instruments(*found)))
+
+
+def get_sheet_and_waiting(run: Run) -> tuple[Sheet, list[Waiting]]:
+    """Return a run as its page shows it, and what may go along on its day. Five queries."""
+    found = runs.list_waiting(on=run.on)
+    sheet = get_sheet(run, besides=_instruments(*found))
+    return sheet, _as_waiting(*found, sheet.initials)
+
+
+def _instruments(at_schools: list[Errand], at_homes: list[HomeErrand]) -> list[int]:
+    return [each.instrument_id for each in at_schools] + [each.instrument_id for each in at_homes]
+
+
+def _as_waiting(at_schools: list[Errand], at_homes: list[HomeErrand], initials: dict[int, str]) -> list[Waiting]:
     found = [Waiting(each, each.school.name, initials.get(each.instrument_id, ""), f"school-{each.pk}") for each in at_schools]
     return found + [
         Waiting(

@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from rentals.counter.runs import papers, queries
+from rentals.counter.runs import papers, promised, queries
 from rentals.counter.runs.forms import RunForm
 from rentals.runtime import clock
 from rentals.staff.parking import stands_on
@@ -76,17 +76,25 @@ def run_plan(request: HttpRequest) -> HttpResponseBase:
 @require_safe
 def run_page(request: HttpRequest, run_id: int) -> HttpResponseBase:
     """Show a run: its stops in order, what each gets, and what waits to go along."""
-    run = run_or_404(run_id)
+    return show_run(request, run_or_404(run_id))
+
+
+def show_run(request: HttpRequest, run: Run, *, status: int = 200, refused: dict[str, Any] | None = None) -> HttpResponseBase:
+    """Show the page of a run; `refused` says what was typed for which promise (`pk`, `tag`), and why it could not be."""
     plans = may(request.user, "runs.plan") and not run.is_over
+    sheet, waiting = queries.get_sheet_and_waiting(run) if plans else (queries.get_sheet(run), [])
     context = {
+        "promised": promised.list_promised(run) if plans else [],
+        "refused": refused or {},
+        "request_key": uuid.uuid4(),
         "run": run,
-        "sheet": queries.get_sheet(run),
-        "waiting": queries.list_waiting(run.on) if plans else [],
+        "sheet": sheet,
+        "waiting": waiting,
         "plans": plans,
         "back": {"label": "Runs", "url": reverse("runs")},
         "most": routing.MOST_STOPS,
     }
-    return render(request, "counter/runs/run.html", context)
+    return render(request, "counter/runs/run.html", context, status=status)
 
 
 def _answer(request: HttpRequest, run_id: int, said: str = "") -> HttpResponseBase:

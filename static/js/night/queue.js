@@ -39,12 +39,15 @@ export class Queue {
   #stopped = false;
   #errors = new Map();
   #state = { reached: true, signedOut: false, why: "", person: "", clockOff: 0 };
-  #heard = new BroadcastChannel("night-queue");
+  #name;
+  #heard;
   #ends = new AbortController();
 
-  /** `takeIn(envelope, token)` → {status, moved, body, pause}, rejects without an answer; `door()` and `giveUp(facts, token)` → {status, moved, body}. */
-  constructor(vault, { takeIn, door, giveUp }) {
+  /** `takeIn(envelope, token)` → {status, moved, body, pause}, rejects without an answer; `door()` and `giveUp(facts, token)` → {status, moved, body}. `name`: whose queue it is. */
+  constructor(vault, { takeIn, door, giveUp, name = "night" }) {
     this.#vault = vault;
+    this.#name = name;
+    this.#heard = new BroadcastChannel(`${name}-queue`);
     this.#takeIn = takeIn;
     this.#door = door;
     this.#giveUp = giveUp;
@@ -67,7 +70,7 @@ export class Queue {
   /** Keeps an envelope; resolves with its id once it is on the disk. One that is here already stays as it is. */
   async add(envelope) {
     const id = envelope.id ?? makeId();
-    await alone("night-sequence", async () => {
+    await alone(`${this.#name}-sequence`, async () => {
       if (await this.#vault.get("envelope", id) || await this.#vault.get("sent", id)) return;
       const sequence = envelope.sequence ?? (await this.#vault.get("count", "sequence") ?? 0) + 1;
       if (envelope.sequence === undefined) await this.#vault.put("count", "sequence", sequence);
@@ -129,7 +132,7 @@ export class Queue {
   sendNow() {
     if (this.#stopped) return Promise.resolve();
     clearTimeout(this.#timer);
-    this.#round ??= alone("night-send", () => this.#sendAll())
+    this.#round ??= alone(`${this.#name}-send`, () => this.#sendAll())
       .catch((error) => { this.#state.why = error instanceof FullError ? error.message : "Sending was interrupted; it is tried again."; })
       .finally(() => { this.#round = undefined; this.#tell(); this.#comeBack(); });
     return this.#round;

@@ -1,7 +1,7 @@
 // What a tablet keeps of an evening, sealed. IndexedDB holds records {kind, id, at, iv, sealed}: the kind, the id and the time stand in the
 // clear, everything else is AES-GCM 256 under a key made at random and never readable by a script; that key lies beside the records,
 // wrapped under one made from the evening's passphrase (PBKDF2, SHA-256). Rounds: OWASP, Password Storage Cheat Sheet (600,000).
-const NAME = "night";
+let NAME = "night";
 const ROUNDS = 600_000;
 const LEAST = 8;
 const TRIES = 5;
@@ -31,6 +31,9 @@ const asPromise = (request) => new Promise((done, failed) => {
   request.onsuccess = () => done(request.result);
   request.onerror = () => failed(request.error);
 });
+
+/** Keeps what this page keeps in a database of another name. Called before anything is opened. */
+export const useDatabase = (name) => { NAME = name; };
 
 let opening;
 const database = () => opening ??= new Promise((done, failed) => {
@@ -140,6 +143,14 @@ export const open = async (passphrase) => {
   if (!key) throw new WrongPassphraseError(wait);
   await writeKeys({ wrong: 0, until: 0 }, "tries");
   return new Vault(key);
+};
+
+/** Opens a vault that asks for no passphrase: its key was made here and leaves this browser by no script. For what holds no family's facts. */
+export const openHere = async () => {
+  const fresh = await crypto.subtle.generateKey(AES, false, ["encrypt", "decrypt"]);
+  // Two tabs may come at once: the first key that is there stays.
+  await within("keys", "readwrite", (store) => store.add(fresh, "here")).catch((error) => { if (error?.name !== "ConstraintError") throw error; });
+  return new Vault(await readKeys("here"));
 };
 
 /** Forgets everything that lies here. Only after a person said so, or when nothing unsent is left. */
