@@ -1,6 +1,7 @@
 """The one way to lock rows: inside a transaction, in one order for the whole house, and never for long."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from django.db import OperationalError, connection, models
@@ -22,6 +23,23 @@ def _rank(rows: models.QuerySet[Any]) -> int:
     return ORDER.index(label) if label in ORDER else len(ORDER)
 
 
+@contextmanager
+def _not_for_long() -> Iterator[None]:
+    """Wait for a lock three seconds and no more."""
+    if not connection.in_atomic_block:
+        message = "a lock needs an open transaction: put the operation under transaction.atomic(durable=True)"
+        raise LockOutsideTransactionError(message)
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT set_config('lock_timeout', %s, true)", [WAIT])
+    try:
+        yield
+    except OperationalError as error:
+        if getattr(error.__cause__, "sqlstate", None) == "55P03":
+            message = "Someone else is working on the same record right now. Wait a moment and try again."
+            raise RowsBusyError(message) from error
+        raise
+
+
 def lock_rows(*querysets: models.QuerySet[Any], strength: str = "update") -> list[list[Any]]:
     """Lock the rows of each queryset and return them, one list per queryset in the order given.
 
@@ -31,21 +49,11 @@ def lock_rows(*querysets: models.QuerySet[Any], strength: str = "update") -> lis
 
     Raises LockOutsideTransactionError outside `transaction.atomic`; RowsBusyError after three seconds of waiting.
     """
-    if not connection.in_atomic_block:
-        message = "lock_rows needs an open transaction: put the operation under transaction.atomic(durable=True)"
-        raise LockOutsideTransactionError(message)
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT set_config('lock_timeout', %s, true)", [WAIT])
     locked: dict[int, list[Any]] = {}
-    try:
+    with _not_for_long():
         for position in sorted(range(len(querysets)), key=lambda i: (_rank(querysets[i]), i)):
             rows = querysets[position].order_by("pk").select_for_update(of=("self",), no_key=strength == "no_key")
             locked[position] = list(rows)
-    except OperationalError as error:
-        if getattr(error.__cause__, "sqlstate", None) == "55P03":
-            message = "Someone else is working on the same record right now. Wait a moment and try again."
-            raise RowsBusyError(message) from error
-        raise
     return [locked[position] for position in range(len(querysets))]
 
 
@@ -55,3 +63,22 @@ def lock_one(queryset: models.QuerySet[Any], *, strength: str = "update") -> Any
     for row in rows:
         return row
     raise queryset.model.DoesNotExist
+
+
+def share_one(queryset: models.QuerySet[Any]) -> Any:
+    """Return the one row of `queryset`, kept as it is until the transaction ends: others may share it, nobody may change it.
+
+    Who shares a row and then locks it may wait for another who does the same: lock it at once where it will be changed.
+    Raises its model's DoesNotExist, LockOutsideTransactionError, RowsBusyError.
+    """
+    table = connection.ops.quote_name(queryset.model._meta.db_table)
+    row = queryset.get()
+    with _not_for_long(), connection.cursor() as cursor:
+        cursor.execute(f"SELECT FROM {table} WHERE id = %s FOR SHARE", [row.pk])
+    return queryset.get()
+
+
+def lock_name(name: str) -> None:
+    """Let one transaction after the other go on that names the same thing: for what has no row yet. Raises as `lock_rows`."""
+    with _not_for_long(), connection.cursor() as cursor:
+        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))", [name])

@@ -45,7 +45,7 @@ def take_in(*, envelope: Envelope, night: Night, acting_user: User, now: datetim
         raise NotAnEnvelopeError("A sign-up with this id was sent before with other contents.", "id") from error
     if before is not None:
         return NightSignUp.objects.get(pk=envelope.id)
-    current: Night = locks.lock_one(Night.objects.select_related("school", "location").filter(pk=night.pk))
+    current = _keep_open(night.pk)
     row = NightSignUp(
         pk=envelope.id,
         night=current,
@@ -81,7 +81,7 @@ def take_in_after_all(
     NotAnEnvelopeError for a correction that cannot be, PermissionDenied.
     """
     require(acting_user, "nights.sign_up")
-    night: Night = locks.lock_one(Night.objects.select_related("school", "location").filter(pk=row.night_id))
+    night = _keep_open(row.night_id)
     locked = _lock(row, night)
     raw = open_envelope(locked)
     assert raw is not None
@@ -104,6 +104,17 @@ def discard(*, row: NightSignUp, reason: str, acting_user: User, now: datetime.d
     locked.resolved_at, locked.resolved_by = now, acting_user
     locked.save(update_fields=["state", "discard_reason", "resolved_at", "resolved_by"])
     return locked
+
+
+def _keep_open(night_id: int) -> Night:
+    """Return the night, which nobody closes, calls off or moves meanwhile; tablets share it and do not wait for one another.
+
+    The first sign-up of a night that is still planned opens it, and has it alone.
+    """
+    rows = Night.objects.select_related("school", "location").filter(pk=night_id)
+    planned = rows.filter(state=Night.State.PLANNED).exists()
+    night: Night = locks.lock_one(rows) if planned else locks.share_one(rows)
+    return night
 
 
 def _lock(row: NightSignUp, night: Night | None = None) -> NightSignUp:

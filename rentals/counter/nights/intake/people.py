@@ -1,5 +1,9 @@
-"""The family of an envelope: found when it is surely written down already, else written down, once for all its children."""
+"""The family of an envelope: found when it is surely written down already, else written down, once for all its children.
 
+Tablets send at once: a new family is looked for and written down by one after the other, a known one is locked.
+"""
+
+import unicodedata
 from dataclasses import dataclass
 from typing import Any
 
@@ -7,6 +11,7 @@ from rentals.counter.nights.intake.envelope import Envelope
 from rentals.families import operations as families
 from rentals.families.models import Guardian, Household, Student
 from rentals.families.queries import find_same_household
+from rentals.runtime import locks
 from rentals.staff.models import User
 from schools.models import Programme
 
@@ -35,19 +40,33 @@ def find_or_make(envelope: Envelope, programme: Programme | None, acting_user: U
 
 def _household_and_guardian(envelope: Envelope, acting_user: User) -> tuple[Household, Guardian]:
     if isinstance(envelope.household, int):
-        household = Household.objects.filter(pk=envelope.household).first()
-        if household is None:
-            raise FamilyGoneError
+        household = _lock(envelope.household)
         return household, _guardian(envelope.guardian, household, acting_user)
     assert isinstance(envelope.guardian, dict)
     told, adult = envelope.household, envelope.guardian
     reached = {name: adult[name] for name in ("family_name", "phone", "email")}
+    locks.lock_name(f"new family {_plain(adult['family_name'])}")
     known = find_same_household(**reached, street=told["street"], postal_code=told["postal_code"])
     if known is not None:
-        household = Household.objects.get(pk=known)
+        household = _lock(known)
         return household, _guardian(adult, household, acting_user)
     household = families.add_household(**told, guardian=adult, acting_user=acting_user)
     return household, household.guardians.get()
+
+
+def _lock(household_id: int) -> Household:
+    """Lock a family, so that its adults and students are added, and what it signed is looked at, one after the other."""
+    try:
+        household: Household = locks.lock_one(Household.objects.filter(pk=household_id))
+    except Household.DoesNotExist as error:
+        raise FamilyGoneError from error
+    return household
+
+
+def _plain(name: str) -> str:
+    """Return the letters of a name without case and marks: what is the same to anybody has the same ones."""
+    letters = unicodedata.normalize("NFKD", name)
+    return "".join(letter for letter in letters if letter.isalnum()).casefold()
 
 
 def _guardian(told: int | dict[str, Any], household: Household, acting_user: User) -> Guardian:
