@@ -14,7 +14,8 @@ OWN = {
     "search": {"prefix_ms", "phone_end_ms", "serial_end_ms", "typo_ms", "typo_hit_rate", "typo_ratio", "request_ms"},
     "fleet": {"scan_p95_ms", "count_seconds", "utilisation_seconds", "slowest_screen_ms", "most_queries", "screens"},
     "pages": {"of_bare_view", "most_queries", "p95_ms_of_two", "screens"},
-    "night": {"night_seconds", "lost", "units_twice", "doubled", "books_clean", "outcomes", "per_second", "call_p95_of_p50"},
+    "night": {"night_seconds", "lost", "units_twice", "doubled", "books_clean", "outcomes", "per_second", "call_p95_of_p50"}
+    | {"at_once_ms", "at_once_busy", "next_at_once_ms"},
 }
 
 

@@ -20,6 +20,7 @@ from django.urls import reverse
 
 from rentals.agreements.models import Agreement, AgreementUnit, NightSignUp
 from rentals.counter.demo import people, shop
+from rentals.counter.nights.board import bench_at_once
 from rentals.counter.nights.board.bench_tablet import Network, Sender, make_envelope
 from rentals.counter.nights.intake.pack import make_pack
 from rentals.runtime import clock
@@ -46,6 +47,12 @@ class QuietHandler(WSGIRequestHandler):
         """Say nothing."""
 
 
+class Server(ThreadedWSGIServer):
+    """Lets as many tablets knock at one moment as a server in production does."""
+
+    request_queue_size = 128
+
+
 def night(run: Run) -> Report:
     """Measure a whole evening and hold its books to account; then the line, against one statement that does the same."""
     families = run.count(FAMILIES)
@@ -53,13 +60,15 @@ def night(run: Run) -> Report:
     run.tell("signing up")
     envelopes = _sign_up(evening, families, run.chance)
     settings.ALLOWED_HOSTS = [*settings.ALLOWED_HOSTS, "127.0.0.1"]
-    server = ThreadedWSGIServer(("127.0.0.1", 0), QuietHandler)
+    server = Server(("127.0.0.1", 0), QuietHandler)
     server.set_app(get_wsgi_application())
     threading.Thread(target=server.serve_forever, daemon=True).start()
     try:
         senders = [_sender(server.server_address, person) for person in staff]
         run.tell(f"sending {families} sign-ups from {TABLETS} tablets")
         seconds = timed(lambda: _send(senders, envelopes, run))
+        run.tell(f"{CALLERS} tablets at once")
+        at_once = bench_at_once.measure(evening, senders, lead=staff[0], chance=run.chance)
     finally:
         server.shutdown()
         server.server_close()
@@ -69,6 +78,7 @@ def night(run: Run) -> Report:
         "size": {"families": families, "tablets": TABLETS},
         "night_seconds": round(seconds, 3),
         **report,
+        **at_once,
         **_call(evening, staff),
     }
 

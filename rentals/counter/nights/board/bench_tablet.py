@@ -17,6 +17,7 @@ from rentals.runtime.money import ZERO
 from rentals.runtime.templatetags.office import money, phone
 
 GIVE_UP_AFTER = 200
+TOWN = {"city": "Springdale", "state": "IL", "postal_code": "62704"}
 
 
 @dataclass(frozen=True)
@@ -81,25 +82,47 @@ class Sender:
         return True
 
 
+@dataclass(frozen=True)
+class Signer:
+    """A family that signs: the adult, the child, where they live; `cheque` is the number of the check they pay with, "" cash."""
+
+    given_name: str
+    family_name: str
+    child: str
+    street: str
+    grade: int
+    cheque: str = ""
+
+    @property
+    def initials(self) -> str:
+        """What stands in the waiting line."""
+        return f"{self.given_name[0]}{self.family_name[0]}"
+
+    def phone(self, number: int) -> str:
+        """A telephone number that nobody has, in the office's form."""
+        return f"+1312555{number:04d}"
+
+
 def make_envelope(
-    pack: dict[str, Any], *, number: int, device: uuid.UUID, unit: dict[str, Any], made_at: datetime.datetime
+    pack: dict[str, Any],
+    *,
+    number: int,
+    device: uuid.UUID,
+    unit: dict[str, Any],
+    made_at: datetime.datetime,
+    signer: Signer | None = None,
+    town: dict[str, str] | None = None,
 ) -> dict[str, Any]:
-    """Sign family `number` up for a unit of the pack, paid in cash: price, text and its SHA-256 from the pack alone."""
+    """Sign family `number` up for a unit of the pack: price, text and its SHA-256 from the pack alone."""
     item = unit["item"]
     row = next(each for each in pack["prices"] if (each["item"], each["is_new"]) == (item, unit["is_new"]))
-    name = f"Fam{number:04d}"
-    home = {
-        "name": name,
-        "street": f"{number} Bench Road",
-        "unit": "",
-        "city": "Springdale",
-        "state": "IL",
-        "postal_code": "62704",
-    }
-    adult = {"given_name": "Alex", "family_name": name, "phone": f"+1312555{number:04d}", "email": ""}
-    child = {"given_name": "Sky", "family_name": name, "grade": 5}
-    shown = _show(pack, pack["quotes"][row["with"]], unit, home, adult)
-    signature = {"signer_name": f"Alex {name}", "method": "typed", "strokes": "", "signed_at": made_at.isoformat()}
+    who = signer or Signer("Alex", f"Fam{number:04d}", "Sky", f"{number} Bench Road", 5)
+    name = who.family_name
+    home = {"name": name, "street": who.street, "unit": "", **TOWN, **(town or {})}
+    adult = {"given_name": who.given_name, "family_name": name, "phone": who.phone(number), "email": ""}
+    child = {"given_name": who.child, "family_name": name, "grade": who.grade}
+    shown = _show(pack, pack["quotes"][row["with"]], unit, home, [adult, child])
+    signature = {"signer_name": f"{who.given_name} {name}", "method": "typed", "strokes": "", "signed_at": made_at.isoformat()}
     return {
         "format": 1,
         "id": str(uuid.UUID(int=device.int ^ number)),
@@ -125,23 +148,27 @@ def make_envelope(
         "received_at": "school",
         "shown": shown,
         "signature": {**signature, "consent_version": pack["texts"]["consent"]["version"]},
-        "payment": {"method": "cash", "amount": shown["due_today"], "cheque_number": ""},
+        "payment": {
+            "method": "cheque" if who.cheque else "cash",
+            "amount": shown["due_today"],
+            "cheque_number": who.cheque,
+        },
     }
 
 
 def _show(
-    pack: dict[str, Any], quote: dict[str, Any], unit: dict[str, Any], home: dict[str, str], adult: dict[str, str]
+    pack: dict[str, Any], quote: dict[str, Any], unit: dict[str, Any], home: dict[str, str], people: list[dict[str, Any]]
 ) -> dict[str, Any]:
     """Work out what a family reads: the sums, the text and its SHA-256."""
-    name = adult["family_name"]
+    adult, child = people
     lines = [(each["words"], Decimal(each["amount"])) for each in quote["due_lines"]]
     due = sum((amount for _, amount in lines), ZERO)
     facts = {
         **{key: home[key] for key in ("city", "state", "postal_code", "street")},
-        "guardian": f"Alex {name}",
+        "guardian": f"{adult['given_name']} {adult['family_name']}",
         "reached": phone(adult["phone"]),
         "number": "",
-        "student": f"Sky {name}",
+        "student": f"{child['given_name']} {child['family_name']}",
         "programme": pack["night"]["programmes"][0]["name"],
         "model": next(each["words"] for each in pack["items"] if each["id"] == unit["item"]),
         "tag": unit["tag"],
