@@ -5,8 +5,23 @@ import random
 
 from dateutil.relativedelta import relativedelta
 
-from rentals.counter.demo import counts, doors, fleet, history, incidents, labels, nights, people, pictures, runs, schools, shop
+from rentals.counter.demo import (
+    counts,
+    doors,
+    evening,
+    fleet,
+    history,
+    incidents,
+    labels,
+    nights,
+    people,
+    pictures,
+    runs,
+    schools,
+    shop,
+)
 from rentals.runtime.statistics import refresh_statistics
+from schools.models import Night
 
 MONTHS = 18
 
@@ -34,3 +49,11 @@ def load(*, households: int, seed: int, today: datetime.date, now: datetime.date
     nights.load_the_van(story)
     runs.drive(story)
     refresh_statistics()
+
+
+def live_through_the_evening(*, today: datetime.date) -> None:
+    """Let the sign-up night that is over happen, as its tablets sent it: each sign-up in a transaction of its own."""
+    night = Night.objects.filter(on__lt=today, state=Night.State.OPEN).select_related("school").order_by("on", "pk").first()
+    if night is not None:
+        evening.live_through(night)
+        refresh_statistics()

@@ -7,7 +7,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import transaction
 
-from rentals.counter.demo.scenario import load
+from rentals.counter.demo.scenario import live_through_the_evening, load
 from rentals.counter.demo.shop import PASSWORD, PEOPLE
 from rentals.families.models import Household
 from rentals.inventory.models import Instrument
@@ -26,7 +26,7 @@ class Command(BaseCommand):
         parser.add_argument("--seed", type=int, default=7)
 
     def handle(self, *args: Any, **options: Any) -> None:
-        """Load everything in one transaction, or nothing."""
+        """Load everything in one transaction, or nothing; then the evening, whose sign-ups each have their own."""
         if Office.objects.exists() or Household.objects.exists() or Instrument.objects.exists():
             message = "There is data here already: the demo scenario is only loaded into an empty database. Nothing was changed."
             raise CommandError(message)
@@ -35,6 +35,7 @@ class Command(BaseCommand):
             raise CommandError(message)
         with transaction.atomic():
             load(households=options["households"], seed=options["seed"], today=clock.today(), now=clock.now())
+        live_through_the_evening(today=clock.today())
         lines = [f"{role.label}: {email}" for email, _, role in PEOPLE]
         directors = User.objects.filter(role=Role.DIRECTOR, is_active=True).order_by("pk")
         lines += [f"{Role.DIRECTOR.label}: {email}" for email in directors.values_list("email", flat=True)]
