@@ -14,6 +14,7 @@ from django.utils.translation import gettext
 
 from billing import chart
 from billing.models import Charge, CreditNote, JournalEntry, Payment, PaymentReturn, Posting
+from rentals.documents.words import in_language
 from rentals.runtime.templatetags.office import day as written_day
 
 
@@ -91,7 +92,7 @@ def _tell(entry_id: int, sources: _Sources) -> dict[str, Any] | None:
         return _tell_charge(sources.charges[entry_id])
     if entry_id in sources.payments:
         payment = sources.payments[entry_id]
-        how = " ".join(part for part in (payment.get_method_display().lower(), payment.cheque_number) if part)
+        how = " ".join(part for part in (in_language(payment.get_method_display()).lower(), payment.cheque_number) if part)
         what = gettext("Payment %(number)s, %(how)s") % {"number": payment.number, "how": how}
         return {"kind": "payment", "what": what, "is_money": True, "paid_by_id": payment.paid_by_id}
     if entry_id in sources.returns:
@@ -119,7 +120,7 @@ def _tell_charge(charge: Charge) -> dict[str, Any]:
     return {
         "kind": "charge",
         "what": title_of(charge),
-        "lines": tuple((line.description, line.amount) for line in _in_order(charge)),
+        "lines": tuple((in_language(line.description), line.amount) for line in _in_order(charge)),
         "agreement_id": charge.agreement_id,
         "shared_on": charge.due_on,
     }
@@ -128,7 +129,8 @@ def _tell_charge(charge: Charge) -> dict[str, Any]:
 def title_of(charge: Charge) -> str:
     """Name a charge as a family reads it: with its agreement, and a period of rent with its first and last day."""
     lines = _in_order(charge)
-    what = lines[0].description if charge.kind in {Charge.Kind.FEE, Charge.Kind.REFUND} and lines else charge.get_kind_display()
+    is_told_apart = charge.kind in {Charge.Kind.FEE, Charge.Kind.REFUND} and lines
+    what = in_language(lines[0].description if is_told_apart else charge.get_kind_display())
     parts = [what, charge.agreement.number] if charge.agreement else [what]
     if charge.period_begins_on and charge.period_ends_on:
         last = charge.period_ends_on - datetime.timedelta(days=1)

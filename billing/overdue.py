@@ -27,6 +27,7 @@ from rentals.agreements.models import Agreement, AgreementHold
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import OverdueItem, OverduePage
 from rentals.documents.queries import get_letterhead
+from rentals.documents.words import in_language
 from rentals.families.letters import Letter, Receiver, receiver_of, write_to_household
 from rentals.families.models import Guardian, Household
 from rentals.runtime.locks import lock_one
@@ -149,7 +150,8 @@ def take_overdue_steps(*, today: datetime.date, now: datetime.datetime, acting_u
 def take_step(*, due: StepDue, today: datetime.date, now: datetime.datetime, acting_user: User) -> bool:
     """Take one step, unless it was taken or the account changed since the list was read; tell whether it was taken."""
     household = lock_one(Household.objects.filter(pk=due.household.pk))
-    items = _open_items(household.pk, today)
+    with translation.override(household.language):
+        items = _open_items(household.pk, today)
     if not items or items[0].due_on != due.since or list_left_in_peace([household.pk], today=today):
         return False
     if list_progress([(household.pk, due.since)])[household.pk].next_step(today) != due.step:
@@ -261,6 +263,7 @@ def _open_items(household_id: int, today: datetime.date) -> tuple[OverdueItem, .
         if open_amount:
             charge = line.charge
             before = items[charge.pk].open_amount if charge.pk in items else ZERO
-            what = f"{charge.get_kind_display()}, {charge.agreement.number}" if charge.agreement else line.description
+            what = in_language(charge.get_kind_display() if charge.agreement else line.description)
+            what = f"{what}, {charge.agreement.number}" if charge.agreement else what
             items[charge.pk] = OverdueItem(charge.due_on, what, before + open_amount)
     return tuple(items.values())

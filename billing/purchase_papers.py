@@ -12,6 +12,7 @@ from rentals.agreements.models import Agreement
 from rentals.documents import operations as documents
 from rentals.documents.models import Document
 from rentals.documents.pages import FactLine, MovePage, PriceLine
+from rentals.documents.words import in_language
 from rentals.families.letters import receiver_of
 from rentals.inventory.models import Instrument
 from rentals.runtime.templatetags.office import day
@@ -21,7 +22,7 @@ def instrument_facts(agreement: Agreement, instrument: Instrument | None) -> tup
     """Return what a paper says of the agreement and of one instrument."""
     facts = [FactLine(_("Agreement"), agreement.number), FactLine(_("For the student"), str(agreement.student))]
     if instrument is not None:
-        facts.append(FactLine(_("Instrument"), f"{instrument.item.kind.name}: {instrument.item}"))
+        facts.append(FactLine(_("Instrument"), f"{in_language(instrument.item.kind.name)}: {instrument.item}"))
         tag = " · ".join(part for part in (instrument.asset_tag, instrument.serial_number) if part)
         facts.append(FactLine(_("Asset tag and serial number"), tag))
     return tuple(facts)

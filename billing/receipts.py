@@ -11,6 +11,7 @@ from billing.models import Allocation, Payment
 from rentals.documents import operations as documents
 from rentals.documents.models import Document
 from rentals.documents.pages import PriceLine, ReceiptPage
+from rentals.documents.words import in_language
 from rentals.families.letters import receiver_of
 from rentals.runtime.money import ZERO
 
@@ -34,13 +35,16 @@ def ask_for_receipt(*, payment: Payment, now: datetime.datetime) -> Document:
     shown = queries.payment_on_account(payment, list(in_force.order_by("line__charge__due_on", "id")))
     if shown.is_returned:
         raise NoReceiptForReturnedPaymentError(payment, is_void=shown.is_void)
-    paid_for = tuple(PriceLine(each.description, each.amount) for each in shown.allocations)
     household = payment.household
+    with translation.override(household.language):
+        title = gettext("Receipt %s") % payment.number
+        how = in_language(payment.get_method_display())
+        paid_for = tuple(PriceLine(in_language(each.description), each.amount) for each in shown.allocations)
     page = ReceiptPage(
         number=payment.number,
         addressee=receiver_of(household).addressee,
         received_on=payment.received_on,
-        method=" ".join(part for part in (payment.get_method_display(), payment.cheque_number) if part),
+        method=" ".join(part for part in (how, payment.cheque_number) if part),
         amount=payment.amount,
         paid_for=paid_for,
         kept_on_account=payment.amount - sum((line.amount for line in paid_for), ZERO),
@@ -48,8 +52,6 @@ def ask_for_receipt(*, payment: Payment, now: datetime.datetime) -> Document:
         taken_by=payment.taken_by.name,
         credited=queries.sum_credited(household.pk),
     )
-    with translation.override(household.language):
-        title = gettext("Receipt %s") % payment.number
     return documents.ask_for_document(
         key=f"payment/{payment.pk}/receipt",
         kind="receipt",

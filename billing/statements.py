@@ -26,6 +26,7 @@ from rentals.documents import operations as documents
 from rentals.documents.codec import to_payload
 from rentals.documents.models import Document
 from rentals.documents.pages import PriceLine, StatementCredit, StatementItem, StatementPage, StatementRow
+from rentals.documents.words import in_language
 from rentals.families.letters import receiver_of
 from rentals.families.models import Guardian, Household
 from rentals.runtime.money import ZERO, tax_on
@@ -115,7 +116,7 @@ def list_next_due(household_id: int, *, today: datetime.date) -> tuple[Statement
     for agreement in running.order_by("pk"):
         if life.get_open_hold(agreement) is None:
             coming = _next_period(agreement, today)
-            words = f"{agreement.item.kind}, {agreement.number}"
+            words = f"{in_language(agreement.item.kind)}, {agreement.number}"
             items.append(StatementItem(coming.begins_on, words, _with_tax(agreement, coming)))
     return tuple(sorted(items, key=lambda item: item.due_on))
 
@@ -140,7 +141,7 @@ def _credits(household: Household, today: datetime.date) -> tuple[StatementCredi
     agreements = Agreement.objects.filter(household=household, ended_on=None).select_related("item__kind", "plan_version")
     credit = sum_rental_credits(agreements, on=today)
     return tuple(
-        StatementCredit(each.number, str(each.item.kind), credit[each.pk].credit, each.purchase_price.amount)
+        StatementCredit(each.number, in_language(each.item.kind), credit[each.pk].credit, each.purchase_price.amount)
         for each in agreements.order_by("pk")
     )
 

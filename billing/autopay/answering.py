@@ -10,7 +10,7 @@ from django.db import transaction
 from django.utils import translation
 from django.utils.translation import pgettext
 
-from billing import ledger, payments
+from billing import ledger, payments, returned_papers
 from billing.autopay import answers, authorising, codes, letters, rules
 from billing.autopay.answers import Corrected, Returned
 from billing.autopay.crypto import about_account, about_answers, ring
@@ -203,7 +203,8 @@ def _take_back(
     if reason.stops and authorisation.is_in_force:
         why = f"Debit {entry.trace} came back: {reason.code} {reason.words}"
         authorising.stop(authorisation, how=Ended.RETURNED, why=why, acting_user=acting_user, now=now)
-    message = _tell(found, today=today, acting_user=acting_user, now=now)
+    told = returned_papers.get_notice(payment_return)
+    message = told or _tell(found, today=today, acting_user=acting_user, now=now)
     AutopayReturn.objects.create(
         file=file, entry=entry, reason=reason.code, returned_on=returned_on, payment_return=payment_return, message=message
     )

@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.cache import never_cache
 
-from billing import charges, payers, payments, queries, write_offs
+from billing import charges, payers, payments, queries, returned_papers, write_offs
 from billing.autopay import asking, noticing
 from billing.cards import attempts, processors
 from billing.cards.views import counter as card_payments
@@ -205,7 +205,7 @@ def return_payment(request: HttpRequest, payment_id: int) -> HttpResponseBase:
     elif request.method == "POST" and form.is_valid():
         given = form.cleaned_data
         try:
-            payments.return_payment(
+            returned_papers.return_and_tell(
                 payment=found,
                 reason=given["reason"],
                 returned_on=given["returned_on"],

@@ -12,6 +12,7 @@ from rentals.agreements.models import Agreement, AgreementUnit
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import CleaningItem, CleaningPage
 from rentals.documents.queries import get_letterhead
+from rentals.documents.words import in_language
 from rentals.families.letters import Letter, Receiver, receiver_of, write_to_household
 from rentals.inventory.models import Instrument
 from rentals.inventory.queries import cleanings as fleet
@@ -82,7 +83,8 @@ def remind(*, due: ReminderDue, today: datetime.date, now: datetime.datetime, ac
     if not agreement.is_open or OutboxMessage.objects.filter(key=due.key).exists():
         return False
     household = due.agreement.household
-    kind = due.instrument.item.kind.name
+    with translation.override(household.language):
+        kind = in_language(due.instrument.item.kind.name)
     item = CleaningItem(kind, due.instrument.asset_tag, due.instrument.last_cleaned_on, due.due_on)
     page = CleaningPage(addressee=due.receiver.addressee, dated_on=today, items=(item,))
     with translation.override(household.language):

@@ -19,6 +19,7 @@ urlpatterns = [
     path("nights/<int:night_id>/cards/", poster.night_cards, name="night_cards"),
     path("my-roster/", directors.director_roster, name="director_roster"),
     path("my-roster/file/", directors.director_roster_csv, name="director_roster_csv"),
+    path("my-roster/list.pdf", directors.director_roster_pdf, name="director_roster_pdf"),
     path("my-roster/<int:programme_id>/", directors.director_programme, name="director_programme"),
     path("directors/<int:director_id>/sign-in/", directors.director_sign_in, name="director_sign_in"),
     path("directors/<int:director_id>/invite/", directors.director_invite, name="director_invite"),

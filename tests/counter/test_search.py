@@ -1,5 +1,8 @@
 """The search of the header: what each role finds, and what it must never see."""
 
+import io
+
+import pypdf
 import pytest
 from django.urls import reverse
 
@@ -103,3 +106,14 @@ class TestRoster:
         assert tag in answer.text
         for secret in ("555-0177", "Canarytown", agreement.household.number, "$"):
             assert secret not in answer.text
+
+    def test_on_paper_says_the_same(self, client_as, agreement, tag):
+        programme = ProgrammeFactory()
+        agreement.student.programme = programme
+        agreement.student.save()
+        answer = client_as("specialist").get(reverse("school_roster_pdf", args=[programme.school_id]))
+        shown = "".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(answer.content)).pages)
+        assert f"{CANARY}, Zelda" in shown
+        assert tag in shown
+        for secret in ("555-0177", "Canarytown", agreement.household.number, "$"):
+            assert secret not in shown

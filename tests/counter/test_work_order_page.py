@@ -1,12 +1,16 @@
 """The page of a work order: its buttons, who may use them, two people at once, and the bench's settings."""
 
 import datetime
+import io
 import uuid
 
+import pypdf
 import pytest
 from django.urls import reverse
 from django.utils import timezone
 
+from rentals.documents.models import OutboxMessage
+from rentals.families.models import Household
 from rentals.inventory import operations, queries
 from rentals.inventory.models import BenchRate, BenchSetting, Estimate, RepairPart, WorkEvent, WorkOrder
 from rentals.runtime.money import money
@@ -61,6 +65,47 @@ def page(client, order):
 def send(client, act, order, **data):
     order.refresh_from_db()
     return client.post(reverse(f"work_order_{act}", args=[order.pk]), {"version": order.version, **data})
+
+
+class TestPapers:
+    def test_the_sheet_names_the_instrument_and_no_family(self, client, rate, family_order):
+        send(client, "labour", family_order, what="", other="Dent out", minutes="20")
+        answer = client.get(reverse("work_order_pdf", args=[family_order.pk]))
+        assert answer["Content-Type"] == "application/pdf"
+        shown = "".join(sheet.extract_text() for sheet in pypdf.PdfReader(io.BytesIO(answer.content)).pages)
+        assert f"Work order {family_order.number}" in shown
+        assert family_order.instrument.asset_tag in shown
+        assert "Quillfeather" not in shown and "$" not in shown
+
+    def test_the_estimate_is_written_to_the_family_once(self, client, rate, family_order):
+        send(client, "estimate", family_order, covers="The dent is taken out", what_1="Dent out", price_1="40.00")
+        assert "Write the estimate to the family" in text_of(page(client, family_order))
+        for _ in range(2):
+            assert send(client, "write_estimate", family_order).status_code == 302
+        message = OutboxMessage.objects.get(kind="estimate")
+        assert "$40.00" in message.body and "The dent is taken out" in message.body
+        assert message.document.payload["page"]["total"] == "40.00"
+        shown = text_of(page(client, family_order))
+        assert "Written to the family on" in shown
+        assert "Write the estimate to the family" not in shown
+        assert "Quillfeather" not in shown
+
+    def test_in_spanish_where_the_family_reads_it(self, client, rate, family_order):
+        Household.objects.update(language="es")
+        send(client, "estimate", family_order, covers="The dent is taken out", what_1="Dent out", price_1="40.00")
+        send(client, "write_estimate", family_order)
+        message = OutboxMessage.objects.get(kind="estimate")
+        assert message.subject == "Presupuesto de una reparación"
+        assert "En total, sin impuesto: $40.00" in message.body
+
+    def test_without_an_estimate_nothing_is_written(self, client, family_order):
+        shown = client.post(reverse("work_order_write_estimate", args=[family_order.pk]), follow=True)
+        assert "No estimate waits for an answer" in text_of(shown)
+        assert not OutboxMessage.objects.filter(kind="estimate").exists()
+
+    def test_nobody_outside_of_the_bench_writes(self, client_as, family_order):
+        answer = client_as("bookkeeper").post(reverse("work_order_write_estimate", args=[family_order.pk]))
+        assert answer.status_code == 403
 
 
 class TestPage:

@@ -5,6 +5,7 @@ import hashlib
 from decimal import Decimal
 
 from rentals.documents import pages
+from rentals.inventory.labelling import codes
 
 FAMILY = pages.Addressee(
     name="Maren Oldacre",
@@ -156,6 +157,25 @@ def overdue(**changes) -> pages.OverduePage:
     return pages.OverduePage(**{**fields, **changes})
 
 
+def returned_payment(**changes) -> pages.ReturnedPaymentPage:
+    fields = {
+        "addressee": FAMILY,
+        "dated_on": datetime.date(2026, 10, 12),
+        "number": "P-000101",
+        "is_check": True,
+        "cheque_number": "1042",
+        "amount": Decimal("60.00"),
+        "received_on": datetime.date(2026, 10, 5),
+        "reason": "Not sufficient funds",
+        "items": (
+            pages.OverdueItem(datetime.date(2026, 10, 3), "Rent, A-000017, Oct 3, 2026 to Nov 2, 2026", Decimal("33.02")),
+            pages.OverdueItem(datetime.date(2026, 10, 4), "Goods, A-000017", Decimal("26.98")),
+        ),
+        "balance": Decimal("60.00"),
+    }
+    return pages.ReturnedPaymentPage(**{**fields, **changes})
+
+
 def statement(**changes) -> pages.StatementPage:
     rent, day = Decimal("33.02"), datetime.date(2026, 11, 3)
     bill = (pages.PriceLine("Rent", Decimal("24.50")), pages.PriceLine("Sales tax on rent", Decimal("2.52")))
@@ -278,6 +298,86 @@ def night_closing(**changes) -> pages.NightClosingPage:
     return pages.NightClosingPage(**{**fields, **changes})
 
 
+def estimate(**changes) -> pages.EstimatePage:
+    fields = {
+        "addressee": FAMILY,
+        "dated_on": datetime.date(2026, 11, 24),
+        "order_number": "W-000219",
+        "instrument": "Clarinet, Alder & Voss 220",
+        "asset_tag": "CL-0117",
+        "student": "Ivo Oldacre",
+        "covers": "The crack in the upper joint is closed, and the two pads beside it are new.",
+        "lines": (pages.PriceLine("Close the crack", Decimal("84.00")), pages.PriceLine("Pads, 2", Decimal("11.50"))),
+        "total": Decimal("95.50"),
+        "valid_until": datetime.date(2026, 12, 15),
+    }
+    return pages.EstimatePage(**{**fields, **changes})
+
+
+def work_order(**changes) -> pages.WorkOrderPage:
+    squares = codes.qr_code("CL-0117")
+    fields = {
+        "number": "W-000219",
+        "asset_tag": "CL-0117",
+        "squares": codes.squares_path(squares),
+        "squares_width": len(squares) + 2 * codes.QUIET_SQUARES,
+        "printed_at": datetime.datetime(2026, 11, 24, 18, 5, tzinfo=datetime.UTC),
+        "state": "On the bench",
+        "problem": "The upper joint is cracked, and low E does not speak.",
+        "facts": (
+            pages.FactLine("Instrument", "Clarinet, Alder & Voss 220"),
+            pages.FactLine("Serial number", "88231"),
+            pages.FactLine("Who pays", "The family"),
+            pages.FactLine("Promised for", "Dec 1, 2026"),
+        ),
+        "came": (pages.FactLine("Case", "Worn"), pages.FactLine("Mouthpiece", "Came along")),
+        "lines": (pages.WorkLineRow("Close the crack", "35 min", "Theo Lindqvist"),),
+        "points": ("It holds air: no leak in either hand", "Every key moves freely and comes back"),
+    }
+    return pages.WorkOrderPage(**{**fields, **changes})
+
+
+def packing_list(**changes) -> pages.PackingPage:
+    fields = {
+        "school": "Maplewood School",
+        "place": "Cafeteria, 1 School Street, Springdale",
+        "on": datetime.date(2026, 11, 30),
+        "hours": "5:30 PM to 8:00 PM",
+        "shop": "Main Street shop",
+        "printed_at": datetime.datetime(2026, 11, 24, 18, 5, tzinfo=datetime.UTC),
+        "promises": (pages.PackingPromise("Violin 3/4 VN-0007", "SQ", "Maplewood School"),),
+        "shelves": (
+            pages.PackingShelf(
+                "Clarinet", 3, 1, (pages.PackingUnit("CL-0117", "Alder & Voss 220"), pages.PackingUnit("CL-1042", "Brenta B2"))
+            ),
+            pages.PackingShelf("Violin 3/4", 1, 1, ()),
+        ),
+        "kit": (pages.PackingProduct("Reeds, strength 2, box of ten", 12),),
+        "along": 4,
+    }
+    return pages.PackingPage(**{**fields, **changes})
+
+
+def roster(**changes) -> pages.RosterPage:
+    fields = {
+        "heading": "Roster of Maplewood School",
+        "dated_on": datetime.date(2026, 11, 24),
+        "parts": (
+            pages.RosterPart(
+                "Band",
+                datetime.date(2026, 12, 1),
+                (
+                    pages.RosterRow("Oldacre, Ivo", "5", "Clarinet", "CL-0117", "With the student", ""),
+                    pages.RosterRow("Quillen, Sue", "Kindergarten", "", "", "", ""),
+                ),
+            ),
+            pages.RosterPart("Orchestra", None, ()),
+        ),
+        "caution": "Keep this list where only the program's teachers see it.",
+    }
+    return pages.RosterPage(**{**fields, **changes})
+
+
 EVERY_KIND = {
     "agreement": agreement,
     "addendum": addendum,
@@ -286,6 +386,7 @@ EVERY_KIND = {
     "deposit_slip": deposit_slip,
     "run_manifest": run_manifest,
     "overdue": overdue,
+    "returned_payment": returned_payment,
     "statement": statement,
     "cleaning": cleaning,
     "payoff_quote": move,
@@ -295,6 +396,10 @@ EVERY_KIND = {
     "autopay_notice": autopay,
     "autopay_return": autopay,
     "loss_report": move,
+    "estimate": estimate,
+    "work_order": work_order,
+    "packing_list": packing_list,
+    "roster": roster,
     "night_closing": night_closing,
     "report": report,
     "closing": closing,

@@ -21,6 +21,8 @@ NO_PAGES = {
         "payment_receipt",
         "autopay_file",
         "night_packing_list",
+        "work_order_pdf",
+        "school_roster_pdf",
         "run_manifest",
     ),  # files, or made while one waits
     *(
@@ -46,6 +48,7 @@ NO_PAGES = {
         "night_poster",
         "night_cards",
         "director_roster_csv",
+        "director_roster_pdf",
     ),  # own forms, files: tests/portal
     *("components",),  # for whoever develops; tests/look
 }

@@ -5,7 +5,9 @@ office by its own rule: names, school years, instruments, no money, no addresses
 """
 
 import datetime
+import io
 
+import pypdf
 import pytest
 from django.core.cache import cache
 from django.db import connection
@@ -163,6 +165,18 @@ class TestRoster:
         assert "Plover, Wren" in shown
         assert [canary for canary in CANARIES if canary in shown] == []
         assert "$" not in shown
+
+    def test_on_paper_says_the_same_and_nothing_private(self, director, programme, client_as):
+        rented(programme)
+        rented(ProgrammeFactory(), family_name="Bittern")
+        answer = client_as(director.user).get(reverse("director_roster_pdf"))
+        assert answer["Content-Type"] == "application/pdf"
+        shown = "".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(answer.content)).pages)
+        assert "Plover, Wren" in shown
+        assert [canary for canary in (*CANARIES, "Bittern", "$") if canary in shown] == []
+
+    def test_on_paper_is_not_there_without_a_consent(self, programme, client_as):
+        assert client_as("director").get(reverse("director_roster_pdf")).status_code == 404
 
     def test_of_another_school_is_not_there(self, director, programme, client_as):
         other = ProgrammeFactory()

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from django.db import IntegrityError, transaction
 
-from billing import chart, ledger, payments
+from billing import chart, ledger, payments, returned_papers
 from billing.banking import payers
 from billing.banking.matching.parts import (
     BETWEEN,
@@ -181,12 +181,12 @@ def _against(line: BankLine, part: Part) -> tuple[str, str]:
 def match_returned(
     *, line: BankLine, payment: Payment, reason: str, acting_user: User, now: datetime.datetime
 ) -> list[BankMatch]:
-    """Take back the payment that the bank sent back, and match the line with that. Outermost.
+    """Take back the payment that the bank sent back, write to the family, and match the line with that. Outermost.
 
     Raises what `payments.return_payment` and `match_line` raise; then neither has happened.
     """
     lock_one(Household.objects.filter(pk=payment.household_id))
-    returned = payments.return_payment(
+    returned = returned_papers.return_and_tell(
         payment=payment,
         reason=reason,
         returned_on=ledger.open_day(line.posted_on),

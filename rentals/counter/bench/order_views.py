@@ -11,6 +11,7 @@ from django.views.decorators.http import require_POST
 
 from billing.repairs import TAX_CAUTION
 from rentals.counter.bench import order_forms as forms
+from rentals.counter.bench import papers
 from rentals.counter.bench.forms import GoOutForm
 from rentals.counter.bench.order_queries import OrderSheet, get_order_sheet
 from rentals.counter.bench.queries import get_bench_sheet
@@ -81,6 +82,7 @@ def _show(
         "changed": changed,
         "photos": photos.list_photos(sheet.instrument, sheet.order),
         "tax_caution": TAX_CAUTION,
+        "written": papers.list_written(sheet),
         "go_out": _go_out(sheet) if sheet.may_close and may(request.user, "instruments.move") else None,
     }
     return render(request, "counter/bench/order.html", context, status=status)

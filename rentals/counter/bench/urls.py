@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from rentals.counter.bench import board_views, card_views, order_views, setting_views, views
+from rentals.counter.bench import board_views, card_views, order_views, paper_views, setting_views, views
 
 urlpatterns = [
     path("bench/", views.bench, name="bench"),
@@ -23,6 +23,12 @@ urlpatterns = [
     path("bench/orders/<int:order_id>/part/", order_views.work_order_part, name="work_order_part"),
     path("bench/orders/<int:order_id>/lines/<int:line_id>/off/", order_views.work_order_line_off, name="work_order_line_off"),
     path("bench/orders/<int:order_id>/estimate/", order_views.work_order_estimate, name="work_order_estimate"),
+    path("bench/orders/<int:order_id>/sheet.pdf", paper_views.work_order_pdf, name="work_order_pdf"),
+    path(
+        "bench/orders/<int:order_id>/estimate/letter/",
+        paper_views.work_order_write_estimate,
+        name="work_order_write_estimate",
+    ),
     path("bench/orders/<int:order_id>/answer/", order_views.work_order_decide, name="work_order_decide"),
     path("bench/orders/<int:order_id>/test/", order_views.work_order_test, name="work_order_test"),
     path("bench/settings/", setting_views.bench_settings, name="bench_settings"),

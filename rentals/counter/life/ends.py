@@ -8,11 +8,13 @@ from decimal import Decimal
 
 from django.db import transaction
 from django.db.models import Sum
+from django.utils.translation import gettext
 
 from billing import charges, queries
 from billing.models import Charge, ChargeLine
 from rentals.agreements import periods, promises
 from rentals.agreements.models import Agreement, AgreementUnit, ReturnCheck
+from rentals.documents.words import in_language
 from rentals.families.models import Household
 from rentals.inventory import operations as fleet
 from rentals.inventory import queries as inventory
@@ -69,8 +71,17 @@ class Condition:
 class OutcomeLine:
     """One line of what ending comes to; what is taken back is negative."""
 
-    label: str
+    what: str
     amount: Decimal
+    since: datetime.date | None = None
+
+    @property
+    def label(self) -> str:
+        """What it is, in the language of the moment; rent with the day it counts from."""
+        said = {"what": in_language(self.what), "day": day(self.since, "short") if self.since else ""}
+        if self.since is None:
+            return said["what"]
+        return (gettext("%(what)s from %(day)s, taken back") if self.amount < 0 else gettext("%(what)s, from %(day)s")) % said
 
 
 @dataclass(frozen=True)
@@ -191,10 +202,10 @@ def bill_missing(
 
 def describe(household_id: int, made: Sequence[Charge], taken_back: Sequence[Charge] = ()) -> Outcome:
     """Put charges made and taken back into lines, tax with what it taxes on its own line, and say what is owed after them."""
-    lines = [OutcomeLine(f"Rent from {day(each.due_on, 'short')}, taken back", -_sum(each)) for each in taken_back]
+    lines = [OutcomeLine("Rent", -_sum(each), each.due_on) for each in taken_back]
     for charge in made:
-        since = f", from {day(charge.due_on, 'short')}" if charge.kind == Charge.Kind.RENT else ""
-        lines += [OutcomeLine(f"{line.description}{since}", line.amount) for line in charge.lines.order_by("position")]
+        since = charge.due_on if charge.kind == Charge.Kind.RENT else None
+        lines += [OutcomeLine(line.description, line.amount, since) for line in charge.lines.order_by("position")]
     return Outcome(tuple(lines), queries.sum_balance(household_id))
 
 

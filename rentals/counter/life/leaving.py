@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from django.db import transaction
+from django.utils import translation
 
 from billing import charges, queries
 from billing.models import Charge
@@ -15,6 +16,7 @@ from rentals.agreements.moves import Move
 from rentals.agreements.periods import period_at, period_containing
 from rentals.counter.life import ends, leaving_papers
 from rentals.counter.life.buying import remove_from_books
+from rentals.documents.words import in_language
 from rentals.inventory.models import Instrument, Location
 from rentals.runtime.money import ZERO
 from rentals.runtime.templatetags.office import money
@@ -168,7 +170,12 @@ class Answer:
 
     owed: Decimal
     is_protected: bool
-    why: str
+    sentence: str
+
+    @property
+    def why(self) -> str:
+        """Why, in the language of the moment."""
+        return in_language(self.sentence) % {"owed": money(self.owed)}
 
 
 def answer_for(loss: Loss, *, had_protection: bool, deductible: Decimal, replacement_value: Decimal) -> Answer:
@@ -192,9 +199,9 @@ def answer_for(loss: Loss, *, had_protection: bool, deductible: Decimal, replace
         )
         return Answer(replacement_value, False, why)
     words = (
-        f"Protection covers it: the family pays the deductible of {money(deductible)}."
+        "Protection covers it: the family pays the deductible of %(owed)s."
         if deductible
-        else ("Protection covers it: the family pays nothing.")
+        else "Protection covers it: the family pays nothing."
     )
     return Answer(min(deductible, replacement_value), True, words)
 
@@ -300,5 +307,7 @@ def report_loss(
         acting_user=acting_user,
         now=now,
     )
-    leaving_papers.ask_for_loss_report(report=report, why=answer.why, outcome=outcome, now=now)
+    with translation.override(locked.household.language):
+        why = answer.why
+    leaving_papers.ask_for_loss_report(report=report, why=why, outcome=outcome, now=now)
     return life.keep(sent=sent, event=event)

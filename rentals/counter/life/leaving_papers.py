@@ -15,6 +15,7 @@ from rentals.counter.life.ends import Condition, Outcome
 from rentals.documents import operations as documents
 from rentals.documents.models import Document
 from rentals.documents.pages import FactLine, MovePage, PriceLine
+from rentals.documents.words import in_language
 from rentals.families.letters import receiver_of
 from rentals.inventory.models import Instrument
 from rentals.runtime.templatetags.office import day, money
@@ -74,7 +75,7 @@ def _came_back(on: datetime.date, condition: Condition) -> list[FactLine]:
     facts = [
         FactLine(_("Came back on"), day(on)),
         FactLine(_("At"), str(condition.location)),
-        FactLine(_("Condition"), str(Instrument.Grade(condition.grade).label)),
+        FactLine(_("Condition"), in_language(Instrument.Grade(condition.grade).label)),
     ]
     if condition.note:
         facts.append(FactLine(_("Noted"), condition.note))
@@ -93,7 +94,7 @@ def ask_for_loss_report(*, report: LossReport, why: str, outcome: Outcome, now: 
     with translation.override(household.language):
         facts = [
             *instrument_facts(agreement, report.instrument),
-            FactLine(_("What happened"), report.get_kind_display()),
+            FactLine(_("What happened"), in_language(report.get_kind_display())),
             FactLine(_("On"), day(report.happened_on)),
             FactLine(_("Police report"), report.police_report_number or _("None given")),
         ]

@@ -137,3 +137,22 @@ class AutopayPage:
     sentences: tuple[str, ...]
     signer: str
     translation: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class ReturnedPaymentPage:
+    """A check or debit that the bank sent back: `items` are what it had paid, `balance` how the account stands since.
+
+    `reason` is the bank's, in the words in which it came; `cheque_number` is "" for a debit.
+    """
+
+    addressee: Addressee
+    dated_on: datetime.date
+    number: str
+    is_check: bool
+    cheque_number: str
+    amount: Decimal
+    received_on: datetime.date
+    reason: str
+    items: tuple[OverdueItem, ...]
+    balance: Decimal

@@ -6,7 +6,9 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
-from rentals.portal.directors import operations, roster
+from rentals.documents.pdf import CannotMakePdfError
+from rentals.inventory.views.labels import pdf_answer
+from rentals.portal.directors import operations, papers, roster
 from rentals.runtime import clock
 from rentals.runtime.exports import stream_csv
 from rentals.staff.limits import EXPORTS, limited
@@ -60,6 +62,22 @@ def director_roster_csv(request: HttpRequest) -> HttpResponseBase:
         for line in part.lines
     )
     return stream_csv(f"roster-{clock.today()}.csv", COLUMNS, rows)
+
+
+@requires("roster.view_own")
+@limited("export", per_minute=EXPORTS)
+@require_safe
+def director_roster_pdf(request: HttpRequest) -> HttpResponseBase:
+    """Give the roster as a PDF, to print."""
+    programmes, today = _programmes(request), clock.today()
+    if not programmes:
+        raise Http404
+    try:
+        content = papers.print_roster(heading="Your roster", parts=roster.list_parts(programmes, today=today), today=today)
+    except CannotMakePdfError as error:
+        messages.error(request, str(error))
+        return redirect("director_roster")
+    return pdf_answer(content, f"roster-{today}.pdf")
 
 
 def _unit(line: roster.Line) -> list[str]:

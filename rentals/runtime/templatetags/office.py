@@ -65,10 +65,15 @@ def day(when: datetime.date | None, form: str = "") -> str:
 def moment(when: datetime.date | None, form: str = "") -> str:
     """Write a moment in the office's time zone: "Nov 24, 2026, 3:05 PM".
 
-    Form "short" leaves out the year, "clock" the day. A plain day is written as a day.
+    Form "short" leaves out the year, "clock" the day. A plain day is written as a day. In what families read in Spanish:
+    "24 de noviembre de 2026, 3:05 p.m." (Unicode CLDR, es-US).
     """
     if not isinstance(when, datetime.datetime):
         return day(when, "" if form == "clock" else form)
+    if (get_language() or "").startswith("es"):
+        local = _local(when)
+        clock = f"{dateformat.format(local, 'g:i')} {'a.m.' if local.hour < 12 else 'p.m.'}"
+        return clock if form == "clock" else f"{day(when, form)}, {clock}"
     return dateformat.format(_local(when), {"": "M j, Y, g:i A", "short": "M j, g:i A", "clock": "g:i A"}[form])
 
 

@@ -1,8 +1,10 @@
 """The van of a night by scans: each verdict, substitutes and extras, undoing, unloading, what is missing; the list on paper."""
 
 import datetime
+import io
 import uuid
 
+import pypdf
 import pytest
 from django.urls import reverse
 
@@ -328,10 +330,12 @@ class TestScreens:
         assert "loaded by Sam Loads" in shown
 
     def test_prints_the_list(self, client_as, night, allotment):
-        violin()
+        unit = violin()
         answer = client_as("technician").get(self.url("night_packing_list", night))
         assert answer["Content-Type"] == "application/pdf"
-        assert answer.content.startswith(b"%PDF")
+        shown = "".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(answer.content)).pages)
+        assert f"Packing list, {night.school}" in shown
+        assert unit.asset_tag in shown
 
     def test_asks_the_database_little_however_much_is_along(
         self, client_as, night, allotment, desk, django_assert_max_num_queries

@@ -6,15 +6,15 @@ from uuid import UUID, uuid4
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import redirect, render
-from django.template.loader import render_to_string
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from rentals.counter.nights.packing import queries, scans
+from rentals.counter.nights.packing import papers, queries, scans
 from rentals.counter.nights.packing.told import Told
 from rentals.counter.nights.planning.views import night_or_404
-from rentals.documents.pdf import CannotMakePdfError, print_html
-from rentals.documents.queries import get_letterhead
+from rentals.documents.kinds import get_kind
+from rentals.documents.pdf import CannotMakePdfError
+from rentals.documents.sheets import print_now
 from rentals.inventory.models import Instrument, Location
 from rentals.inventory.operations import InstrumentNotThereError, MoveBeforeLastMoveError
 from rentals.inventory.views.labels import pdf_answer
@@ -52,15 +52,9 @@ def back_to(night: Night) -> dict[str, str]:
 def night_packing_list(request: HttpRequest, night_id: int) -> HttpResponseBase:
     """Give the packing list as a PDF, to tick off at the shelves."""
     night = night_or_404(night_id)
-    context = {
-        "page": queries.get_packing(night),
-        "made_at": clock.now(),
-        "office": get_letterhead(),
-        "title": f"Packing list, {night.school}",
-        "language": "en",
-    }
+    page = papers.make_page(queries.get_packing(night), now=clock.now())
     try:
-        content = print_html(render_to_string("documents/packing_list.html", context))
+        content = print_now(kind=get_kind("packing_list"), page=page, title=f"Packing list, {night.school}")
     except CannotMakePdfError as error:
         messages.error(request, str(error))
         return redirect("night_packing", night_id)
