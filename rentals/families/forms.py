@@ -118,16 +118,15 @@ def _hours() -> list[tuple[str, str]]:
 class NewsForm(OfficeForm):
     """How news reaches a guardian."""
 
+    asked_together = frozenset({"quiet_from", "quiet_until"})
     news_by = forms.ChoiceField(
         label="Agreements, receipts and notices", choices=Guardian.NewsBy.choices, widget=forms.RadioSelect, initial="mail"
     )
     reminders = forms.ChoiceField(
         label="Reminders (annual cleaning)", choices=Guardian.Reminders.choices, widget=forms.RadioSelect, initial="same"
     )
-    quiet_from = forms.ChoiceField(
-        label="No mail by itself from", choices=_hours, required=False, initial=f"{QUIET_FROM:%H:%M}", help_text="Office time."
-    )
-    quiet_until = forms.ChoiceField(label="until", choices=_hours, required=False, initial=f"{QUIET_UNTIL:%H:%M}")
+    quiet_from = forms.ChoiceField(label="From", choices=_hours, required=False, initial=f"{QUIET_FROM:%H:%M}")
+    quiet_until = forms.ChoiceField(label="Until", choices=_hours, required=False, initial=f"{QUIET_UNTIL:%H:%M}")
     mail_works = forms.BooleanField(label="The address is right: try mail again", required=False)
     version = forms.IntegerField(widget=forms.HiddenInput)
 

@@ -71,6 +71,7 @@ class TestTheOutbox:
     def test_holds_back_what_was_queued_by_day_and_met_no_worker_until_night(self):
         message = queue(quiet=NIGHT, now=at(2026, 11, 24, 20, 59))
         assert message.next_try_at is None
+        assert outbox.send_message(message_id=message.pk, now=LATE) is None, "told of late, by the word of its own"
         assert outbox.send_due_messages(now=LATE) == 0
         message.refresh_from_db()
         assert message.next_try_at == MORNING
