@@ -10,6 +10,8 @@ REQUIRED: dict[str, str] = {
     "recall": "a notice under the agreement",
     "receipt": "a receipt that was asked for",
     "overdue": "a notice of money owed, under the agreement",
+    "returned_payment": "a notice of money owed again",
+    "estimate": "what the family is asked to agree to before a repair",
     "statement": "a statement that was asked for",
     "payoff_quote": "a price that was asked for",
     "bill_of_sale": "the proof of a purchase",

@@ -217,6 +217,18 @@ class TestHolds:
         assert "$105.00" in letter(event)["paragraphs"][0]
         assert Document.objects.get(key__endswith=f"event/{event.pk}").kind == "recall"
 
+    def test_a_family_that_reads_spanish_is_told_in_spanish(self, agreement, who):
+        agreement.household.language = "es"
+        agreement.household.save()
+        event = holds.recall_agreement(agreement=agreement, reason="No answer.", past_due=Decimal("105.00"), sent=sent(), **who)
+        page, message = letter(event), OutboxMessage.objects.get(key__endswith=f"event/{event.pk}")
+        assert page["title"] == "Por favor, devuelva el instrumento"
+        assert page["paragraphs"][0].startswith("$105.00 de su cuenta están vencidos")
+        assert page["in_english"] is False
+        assert message.subject == f"Por favor, devuelva el instrumento: contrato {agreement.number}"
+        assert message.body.startswith("Hola, ")
+        assert event.note.startswith("No answer.; $105.00 past due")  # the office's own line
+
     def test_a_recall_is_lifted_only_as_a_recall(self, agreement, who):
         holds.recall_agreement(agreement=agreement, reason="No answer.", past_due=Decimal("35.00"), sent=sent(), **who)
         with pytest.raises(MoveNotPossibleError, match="lift the recall"):

@@ -34,6 +34,7 @@ WRITERS = (
     *("billing/accounts.py", "billing/overdue.py", "billing/purchase_papers.py", "billing/receipts.py"),
     *("billing/returned_papers.py", "billing/statements.py", "billing/cards/mails.py", "rentals/counter/cleanings.py"),
     *("rentals/counter/life/leaving_papers.py", "rentals/counter/life/ends.py", "rentals/counter/bench/papers.py"),
+    *("rentals/agreements/changes/holds.py", "rentals/agreements/changes/void.py", "rentals/agreements/changes/paper.py"),
 )
 
 

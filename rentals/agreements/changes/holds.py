@@ -6,6 +6,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from django.db import transaction
+from django.utils import translation
 from django.utils.translation import gettext as _
 
 from rentals.agreements import life, periods
@@ -61,11 +62,13 @@ def put_on_hold(*, agreement: Agreement, reason: str, sent: Sent, acting_user: U
     locked = life.lock_for(agreement=agreement, move=Move.HOLD, sent=sent)
     _begin(locked, Kind.HOLD, reason, acting_user=acting_user, now=now, today=today)
     event = life.note_event(agreement=locked, kind=LifeEvent.Kind.HELD, on=today, acting_user=acting_user, now=now, note=reason)
-    said = (
-        _("From %s on no rent is billed for it, until we tell you that billing goes on.") % written(today),
-        _("What was billed before is still to be paid. The agreement runs on, and the credit you have stays yours."),
-    )
-    tell_family(agreement=locked, event=event, change=Change(_("Billing on hold"), said), acting_user=acting_user, now=now)
+    with translation.override(locked.household.language):
+        said = (
+            _("From %s on no rent is billed for it, until we tell you that billing goes on.") % written(today),
+            _("What was billed before is still to be paid. The agreement runs on, and the credit you have stays yours."),
+        )
+        change = Change(_("Billing on hold"), said, in_english=False)
+    tell_family(agreement=locked, event=event, change=change, acting_user=acting_user, now=now)
     return life.keep(sent=sent, event=event)
 
 
@@ -84,8 +87,10 @@ def lift_hold(*, agreement: Agreement, is_forgiven: bool, sent: Sent, acting_use
     event = _note_lifted(
         locked, LifeEvent.Kind.HOLD_LIFTED, skipped, is_forgiven=is_forgiven, acting_user=acting_user, now=now, today=today
     )
-    said = (_("Billing goes on from %s.") % written(today), *_skipped_in_words(skipped, is_forgiven))
-    tell_family(agreement=locked, event=event, change=Change(_("Billing goes on"), said), acting_user=acting_user, now=now)
+    with translation.override(locked.household.language):
+        said = (_("Billing goes on from %s.") % written(today), *_skipped_in_words(skipped, is_forgiven))
+        change = Change(_("Billing goes on"), said, in_english=False)
+    tell_family(agreement=locked, event=event, change=change, acting_user=acting_user, now=now)
     return life.keep(sent=sent, event=event)
 
 
@@ -116,12 +121,14 @@ def recall_agreement(
         note=f"{reason}; {money(past_due)} past due, back by {written(by)}"[:400],
         detail={"past_due": str(past_due), "back_by": by.isoformat()},
     )
-    said = (
-        _("%s of your account is past due, and our letters about it were not answered.") % money(past_due),
-        _("Please bring the instrument back to us by %(day)s: %(what)s.") % {"day": written(by), "what": instrument_of(locked)},
-        _("From today on no further rent is billed. If you pay what is past due, or call us to find a way, you may keep it."),
-    )
-    change = Change(_("Please bring the instrument back"), said, kind="recall")
+    with translation.override(locked.household.language):
+        said = (
+            _("%s of your account is past due, and our letters about it were not answered.") % money(past_due),
+            _("Please bring the instrument back to us by %(day)s: %(what)s.")
+            % {"day": written(by), "what": instrument_of(locked)},
+            _("From today on no further rent is billed. If you pay what is past due, or call us to find a way, you may keep it."),
+        )
+        change = Change(_("Please bring the instrument back"), said, kind="recall", in_english=False)
     tell_family(agreement=locked, event=event, change=change, acting_user=acting_user, now=now)
     return life.keep(sent=sent, event=event)
 
@@ -143,12 +150,14 @@ def lift_recall(
     event = _note_lifted(
         locked, LifeEvent.Kind.RECALL_LIFTED, skipped, is_forgiven=is_forgiven, acting_user=acting_user, now=now, today=today
     )
-    said = (
-        _("You may keep the instrument: our letter that asked for it back no longer holds. Billing goes on from %s.")
-        % written(today),
-        *_skipped_in_words(skipped, is_forgiven),
-    )
-    tell_family(agreement=locked, event=event, change=Change(_("The recall is lifted"), said), acting_user=acting_user, now=now)
+    with translation.override(locked.household.language):
+        said = (
+            _("You may keep the instrument: our letter that asked for it back no longer holds. Billing goes on from %s.")
+            % written(today),
+            *_skipped_in_words(skipped, is_forgiven),
+        )
+        change = Change(_("The recall is lifted"), said, in_english=False)
+    tell_family(agreement=locked, event=event, change=change, acting_user=acting_user, now=now)
     return life.keep(sent=sent, event=event)
 
 

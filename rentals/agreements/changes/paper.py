@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
+from django.utils import translation
 from django.utils.translation import gettext as _
 
 from rentals.agreements import paper
@@ -11,6 +12,7 @@ from rentals.agreements.models import Agreement, LifeEvent
 from rentals.agreements.periods import PeriodToBill
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import AddendumPage, PriceLine
+from rentals.documents.words import in_language
 from rentals.families.letters import Letter, receiver_for, write_to_household
 from rentals.runtime.money import ZERO
 from rentals.staff.models import User
@@ -18,13 +20,17 @@ from rentals.staff.models import User
 
 @dataclass(frozen=True)
 class Change:
-    """What is told: a title, whole sentences, and what a period costs before and after where that changes."""
+    """What is told: a title, whole sentences, and what a period costs before and after where that changes.
+
+    In English as it is signed; `in_english` is False where the office only tells, in the household's language.
+    """
 
     title: str
     paragraphs: tuple[str, ...]
     before: tuple[PriceLine, ...] = ()
     after: tuple[PriceLine, ...] = ()
     kind: str = "addendum"
+    in_english: bool = True
 
 
 def price_lines(rent: Decimal, protection: Decimal) -> tuple[PriceLine, ...]:
@@ -42,7 +48,7 @@ def instrument_of(agreement: Agreement) -> str:
     """Name what is rented, as a letter does."""
     item = agreement.item
     size = f", {item.size}" if item.size else ""
-    return f"{item.kind.name}{size}, {item.maker} {item.model}"
+    return f"{in_language(item.kind.name)}{size}, {item.maker} {item.model}"
 
 
 def tell_family(
@@ -51,27 +57,31 @@ def tell_family(
     """Ask for the letter about a change and put it into the outbox, for the guardian who signed the agreement."""
     household, guardian = agreement.household, agreement.guardian
     receiver = receiver_for(guardian, household)
+    with translation.override(household.language):
+        instrument = instrument_of(agreement)
     page = AddendumPage(
         title=change.title,
         number=agreement.number,
         addressee=receiver.addressee,
         made_at=now,
         student=str(agreement.student),
-        instrument=instrument_of(agreement),
+        instrument=instrument,
         paragraphs=change.paragraphs,
         before=change.before,
         after=change.after,
         signer=signer,
         taken_by=acting_user.name,
+        in_english=change.in_english,
     )
-    letter = Letter(
-        key=f"{paper.about(agreement)}/event/{event.pk}",
-        kind=change.kind,
-        about=paper.about(agreement),
-        title=f"{agreement.number}: {change.title}",
-        page=page,
-        subject=_("%(title)s: agreement %(number)s") % {"title": change.title, "number": agreement.number},
-        body=_("Dear %(name)s,\n\n%(what)s\n\nThe same is attached as a PDF; please keep it with your agreement.\n")
-        % {"name": guardian, "what": "\n\n".join(change.paragraphs)},
-    )
+    with translation.override("en" if change.in_english else household.language):
+        letter = Letter(
+            key=f"{paper.about(agreement)}/event/{event.pk}",
+            kind=change.kind,
+            about=paper.about(agreement),
+            title=f"{agreement.number}: {change.title}",
+            page=page,
+            subject=_("%(title)s: agreement %(number)s") % {"title": change.title, "number": agreement.number},
+            body=_("Dear %(name)s,\n\n%(what)s\n\nThe same is attached as a PDF; please keep it with your agreement.\n")
+            % {"name": guardian, "what": "\n\n".join(change.paragraphs)},
+        )
     return write_to_household(household=household, receiver=receiver, letter=letter, acting_user=acting_user, now=now)

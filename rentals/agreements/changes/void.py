@@ -3,7 +3,7 @@
 from datetime import date, datetime
 
 from django.db import transaction
-from django.utils import timezone
+from django.utils import timezone, translation
 from django.utils.translation import gettext as _
 
 from rentals.agreements import life, operations
@@ -72,9 +72,11 @@ def void_agreement(
         location=location,
     )
     event = life.note_event(agreement=locked, kind=LifeEvent.Kind.VOIDED, on=today, acting_user=acting_user, now=now, note=reason)
-    said = (
-        _("The agreement was signed today by mistake and is void. You owe nothing for it."),
-        _("What you paid is kept on your account; ask us if you would rather have it back."),
-    )
-    tell_family(agreement=locked, event=event, change=Change(_("The agreement is void"), said), acting_user=acting_user, now=now)
+    with translation.override(locked.household.language):
+        said = (
+            _("The agreement was signed today by mistake and is void. You owe nothing for it."),
+            _("What you paid is kept on your account; ask us if you would rather have it back."),
+        )
+        change = Change(_("The agreement is void"), said, in_english=False)
+    tell_family(agreement=locked, event=event, change=change, acting_user=acting_user, now=now)
     return life.keep(sent=sent, event=event)

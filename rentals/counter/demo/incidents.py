@@ -5,7 +5,7 @@ from typing import Any
 
 from django.db.models import QuerySet
 
-from billing import overdue, payments
+from billing import overdue, returned_papers
 from billing.models import Payment
 from rentals.agreements.models import Agreement, AgreementUnit
 from rentals.counter.demo import (
@@ -104,7 +104,9 @@ def _return_payments(story: Story) -> None:
         day = story.today - datetime.timedelta(days=days)
         payment = cheques.filter(received_on__lte=day - datetime.timedelta(days=4), payment_return=None).first()
         if payment is not None:
-            payments.return_payment(payment=payment, reason=reason, returned_on=day, acting_user=bookkeeper, now=story.now)
+            returned_papers.return_and_tell(
+                payment=payment, reason=reason, returned_on=day, acting_user=bookkeeper, now=story.now
+            )
 
 
 def _send_to_the_bench(story: Story, agreement: Agreement, problem: str, *, with_loaner: bool) -> WorkOrder:

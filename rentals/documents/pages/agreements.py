@@ -62,7 +62,8 @@ class AddendumPage:
     """What changed about a signed agreement, in whole sentences, and who agreed to it.
 
     `before` and `after` are what one period costs, before tax; both empty where no price changes. `signer` is the name that the
-    guardian typed as signature, "" where the office tells and the family need not sign.
+    guardian typed as signature, "" where the office tells and the family need not sign. `in_english`: title and paragraphs are,
+    whatever the family reads, because that is what was signed.
     """
 
     title: str
@@ -76,6 +77,7 @@ class AddendumPage:
     after: tuple[PriceLine, ...]
     signer: str
     taken_by: str
+    in_english: bool = True
 
 
 @dataclass(frozen=True)
