@@ -11,13 +11,13 @@ from typing import Any
 
 from django.db import connection, connections
 
-from billing import aging, bench_ach, bench_books, bench_data, bench_floor, bench_matching, queries, reports, runs
+from billing import aging, bench_ach, bench_books, bench_data, bench_floor, bench_letters, bench_matching, queries, reports, runs
 from billing.models import BillingRun, Charge
 from rentals.runtime import clock
 from rentals.runtime.benches import Report, Run, bench, timed
 from rentals.runtime.money import tax_on
 
-__all__ = ["bench_ach", "bench_matching"]  # have benches of their own
+__all__ = ["bench_ach", "bench_letters", "bench_matching"]  # have benches of their own
 
 SIZES = (10_000, 100_000, 300_000)
 ROUNDS = 3

@@ -14,6 +14,7 @@ from rentals.documents.models import Document, OutboxMessage
 from rentals.documents.outbox import SEND, cancel_message, queue_message, send_due_messages, send_now
 from rentals.documents.pdf import CannotMakePdfError, render_pdf
 from rentals.documents.queries import get_letterhead
+from rentals.jobs import leases
 from rentals.runtime.waiting import backoff
 from rentals.runtime.word import send_word
 
@@ -32,8 +33,9 @@ logger = logging.getLogger(__name__)
 
 MAKE = "rentals.documents.tasks.make_document"
 MOST_ATTEMPTS = 5
-LEASE = datetime.timedelta(minutes=5)
-"""How long a worker may take before another may think it dead; a page takes a second."""
+SILENT = datetime.timedelta(seconds=30)
+"""After so long others are told of a claimed document again; whether its worker is dead, its lease says."""
+LEFT_BEHIND = "The job that makes it was stopped five times while at it."
 
 
 class DocumentMadeAlreadyError(Exception):
@@ -70,9 +72,15 @@ def make_document(*, document_id: int, now: datetime.datetime) -> Document | Non
     after a worker died: one claim counts, and what is made is made once. A failure is kept on the row and tried again later,
     five times in all; where Pango is missing the document waits, and that counts as no attempt.
     """
-    claimed = _claim(document_id=document_id, now=now)
-    if claimed is None:
-        return None
+    with leases.lease(leases.DOCUMENTS, document_id) as held:
+        claimed = _claim(document_id=document_id, now=now) if held else None
+        if claimed is None or claimed.state != Document.State.WAITING:
+            return claimed
+        return _make(claimed, now=now)
+
+
+def _make(claimed: Document, *, now: datetime.datetime) -> Document | None:
+    """Render a claimed document and record it, or why it could not be made."""
     try:
         content = render_pdf(kind=get_kind(claimed.kind), payload=claimed.payload, title=claimed.title, language=claimed.language)
     except CannotMakePdfError as error:
@@ -106,15 +114,11 @@ def make_again(*, document: Document, now: datetime.datetime) -> Document:
 def take_up_waiting_documents(*, now: datetime.datetime, limit: int = 200) -> int:
     """Send word again for documents that wait longer than they should; return how many.
 
-    The word can be lost (the broker was emptied, a worker was killed): the row is what counts. A document whose worker died
-    five times is given up. Outermost; run by beat.
+    The word can be lost (the broker was emptied, a worker was killed): the row is what counts. Outermost; a round.
     """
-    stuck = Q(claimed_at__isnull=False, claimed_at__lte=now - LEASE)
+    stuck = Q(claimed_at__isnull=False, claimed_at__lte=now - SILENT)
     forgotten = Q(claimed_at=None, asked_at__lte=now - datetime.timedelta(minutes=1))
     waiting = Document.objects.filter(state=Document.State.WAITING)
-    waiting.filter(stuck, attempts__gte=MOST_ATTEMPTS).update(
-        state=Document.State.FAILED, claimed_at=None, last_error="The job that makes it was stopped five times while at it."
-    )
     due = waiting.filter(stuck | forgotten).filter(Q(next_try_at=None) | Q(next_try_at__lte=now))
     ids = list(due.order_by("asked_at").values_list("pk", flat=True)[:limit])
     for document_id in ids:
@@ -124,13 +128,19 @@ def take_up_waiting_documents(*, now: datetime.datetime, limit: int = 200) -> in
 
 @transaction.atomic
 def _claim(*, document_id: int, now: datetime.datetime) -> Document | None:
-    """Take a waiting document for ourselves and count the attempt. None when it is made, failed, not due or in other hands."""
-    free = Q(claimed_at=None) | Q(claimed_at__lte=now - LEASE)
+    """Take a waiting document whose lease is ours and count the attempt. None when it is made, failed, or not due yet.
+
+    One that was left behind in the fifth attempt is given up: whatever it is, it ends its worker.
+    """
     due = Q(next_try_at=None) | Q(next_try_at__lte=now)
-    waiting = Document.objects.filter(free, due, pk=document_id, state=Document.State.WAITING, attempts__lt=MOST_ATTEMPTS)
+    waiting = Document.objects.filter(due, pk=document_id, state=Document.State.WAITING)
     document = waiting.select_for_update(skip_locked=True).first()
     if document is None:
         return None
+    if document.attempts >= MOST_ATTEMPTS:
+        document.state, document.claimed_at, document.last_error = Document.State.FAILED, None, LEFT_BEHIND
+        document.save(update_fields=["state", "claimed_at", "last_error"])
+        return document
     document.claimed_at = now
     document.attempts += 1
     document.save(update_fields=["claimed_at", "attempts"])

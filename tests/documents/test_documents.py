@@ -11,6 +11,8 @@ from rentals.documents import operations
 from rentals.documents.codec import PayloadError, from_payload, to_payload
 from rentals.documents.models import Document
 from rentals.documents.pdf import CannotMakePdfError
+from rentals.jobs import leases
+from tests.conftest import raw_connection
 from tests.documents import samples
 
 NOW = datetime.datetime(2026, 11, 24, 16, 0, tzinfo=datetime.UTC)
@@ -70,12 +72,21 @@ class TestMakeDocument:
     def test_a_document_that_is_gone_is_nothing_to_do(self):
         assert operations.make_document(document_id=987654, now=NOW) is None
 
-    def test_another_workers_claim_is_left_alone_until_it_is_stale(self):
+    def test_another_workers_document_is_left_alone_as_long_as_that_worker_lives(self):
         document = ask()
         Document.objects.update(claimed_at=NOW, attempts=1)
-        assert operations.make_document(document_id=document.pk, now=NOW + datetime.timedelta(minutes=4)) is None
-        made = operations.make_document(document_id=document.pk, now=NOW + datetime.timedelta(minutes=6))
+        with raw_connection(as_owner=False) as other:
+            other.execute("SELECT pg_advisory_lock(%s, %s)", [leases.DOCUMENTS, document.pk])
+            assert operations.make_document(document_id=document.pk, now=NOW + datetime.timedelta(hours=4)) is None
+            other.execute("SELECT pg_advisory_unlock(%s, %s)", [leases.DOCUMENTS, document.pk])
+        made = operations.make_document(document_id=document.pk, now=NOW + datetime.timedelta(seconds=1))
         assert (made.state, made.attempts) == (Document.State.MADE, 2)
+
+    def test_what_was_left_behind_five_times_is_given_up(self):
+        document = ask()
+        Document.objects.update(claimed_at=NOW, attempts=5)
+        given_up = operations.make_document(document_id=document.pk, now=LATER)
+        assert (given_up.state, given_up.last_error) == (Document.State.FAILED, operations.LEFT_BEHIND)
 
     def test_a_worker_whose_claim_went_stale_changes_nothing(self, monkeypatch: pytest.MonkeyPatch):
         document = ask()
@@ -83,7 +94,7 @@ class TestMakeDocument:
 
         def slow(**options):
             if options["language"] == "en":
-                Document.objects.update(language="es", claimed_at=NOW - operations.LEASE)
+                Document.objects.update(language="es", claimed_at=NOW - operations.SILENT)
                 operations.make_document(document_id=document.pk, now=LATER)
             return real(**options)
 

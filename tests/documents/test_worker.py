@@ -83,8 +83,8 @@ class TestWorker:
             os.kill(child, signal.SIGKILL)
         left = Document.objects.get(pk=document.pk)
         assert (left.state, left.attempts, left.content) == ("waiting", 1, None)
-        # The claim protects a worker that is merely slow; the sweep takes the document up once the claim is stale.
-        Document.objects.update(claimed_at=left.claimed_at - operations.LEASE)
+        # The lease ended with the process; the round tells others of it once the row has been silent for a while.
+        Document.objects.update(claimed_at=left.claimed_at - operations.SILENT)
         wait_for(lambda: bool(operations.take_up_waiting_documents(now=clock.now())))
         wait_for(lambda: Document.objects.get(pk=document.pk).state == "made", seconds=120)
         made = Document.objects.get(pk=document.pk)
