@@ -7,18 +7,17 @@ wording and rhythm before they are used.
 """
 
 import datetime
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from django.db import transaction
 from django.db.models import Max, Q, Sum
 from django.db.models.functions import Coalesce
-from django.template.loader import render_to_string
 from django.utils import timezone, translation
 from django.utils.translation import gettext
 
-from billing import aging
+from billing import aging, overdue_words
 from billing.autopay import queries as autopay
 from billing.collecting import arrangements, rules, steps
 from billing.collecting import queries as collecting
@@ -26,7 +25,7 @@ from billing.models import ChargeLine, OverdueNotice, OverdueStep
 from rentals.agreements.models import Agreement, AgreementHold
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import OverdueItem, OverduePage
-from rentals.documents.queries import get_letterhead
+from rentals.documents.wording import operations as wording
 from rentals.documents.words import in_language
 from rentals.families.letters import Letter, Receiver, receiver_of, write_to_household
 from rentals.families.models import Guardian, Household
@@ -151,7 +150,7 @@ def take_step(*, due: StepDue, today: datetime.date, now: datetime.datetime, act
     """Take one step, unless it was taken or the account changed since the list was read; tell whether it was taken."""
     household = lock_one(Household.objects.filter(pk=due.household.pk))
     with translation.override(household.language):
-        items = _open_items(household.pk, today)
+        items = list_open_items(household.pk, today)
     if not items or items[0].due_on != due.since or list_left_in_peace([household.pk], today=today):
         return False
     if list_progress([(household.pk, due.since)])[household.pk].next_step(today) != due.step:
@@ -178,7 +177,7 @@ def _write(
         dated_on=today,
         answer_by=rules.answered_by(due.step, today),
         items=items,
-        total=sum((item.open_amount for item in items), ZERO),
+        total=total_of(items),
     )
     receiver = due.receiver if due.is_mailed else replace(due.receiver, email="")
     letter = _letter(household, due, page)
@@ -187,20 +186,21 @@ def _write(
 
 def _letter(household: Household, due: StepDue, page: OverduePage) -> Letter:
     with translation.override(household.language):
-        subjects = {
-            1: gettext("A payment may have slipped by"),
-            2: gettext("Your account is past due"),
-            3: gettext("Please call us about your account"),
-        }
+        texts = wording.word_letter(overdue_words.code_of(page.step), household.language, overdue_words.values(page))
         return Letter(
             key=f"overdue/{household.pk}/{due.since.isoformat()}/{due.step.position}",
             kind="overdue",
             about=f"household/{household.pk}",
             title=gettext("Notice of a past due amount"),
-            page=page,
-            subject=subjects[page.step],
-            body=render_to_string("documents/overdue.txt", {"page": page, "office": get_letterhead()}),
+            page=overdue_words.put_into(page, texts),
+            subject=texts.heading,
+            body=texts.mail + "\n",
         )
+
+
+def total_of(items: Iterable[OverdueItem]) -> Decimal:
+    """Return what is unpaid in all."""
+    return sum((item.open_amount for item in items), ZERO)
 
 
 @dataclass(frozen=True)
@@ -248,7 +248,7 @@ def _steps_taken(household_ids: Collection[int]) -> dict[tuple[int, datetime.dat
     return {(row[0], row[1]): Taken(*row[2:]) for row in rows.annotate(highest=Max("step"), last=Max("made_at"))}
 
 
-def _open_items(household_id: int, today: datetime.date) -> tuple[OverdueItem, ...]:
+def list_open_items(household_id: int, today: datetime.date) -> tuple[OverdueItem, ...]:
     """Return the unpaid charges due before today, oldest first, one item each."""
     in_force = Q(allocations__released_at=None)
     lines = (

@@ -4,7 +4,7 @@ import os
 from typing import Any
 
 from celery import Celery, Task
-from celery.signals import setup_logging, worker_ready
+from celery.signals import setup_logging
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "rentals.settings")
 
@@ -28,14 +28,6 @@ def log_as_the_web_server_does(**_: Any) -> None:
     from django.conf import settings
 
     logging.config.dictConfig(settings.LOGGING)
-
-
-@worker_ready.connect  # type: ignore[untyped-decorator]
-def keep_a_watch(**_: Any) -> None:
-    """Have a worker that hears nothing any more end itself."""
-    from rentals.jobs.watchdog import watch_this_worker
-
-    watch_this_worker()
 
 
 app = Celery("rentals", task_cls=OfficeTask)

@@ -4,14 +4,14 @@ import datetime
 from dataclasses import dataclass
 
 from django.db import transaction
-from django.template.loader import render_to_string
 from django.utils import translation
 from django.utils.translation import gettext
 
 from rentals.agreements.models import Agreement, AgreementUnit
+from rentals.counter.cleaning_words import CODE, put_into, values
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import CleaningItem, CleaningPage
-from rentals.documents.queries import get_letterhead
+from rentals.documents.wording import operations as wording
 from rentals.documents.words import in_language
 from rentals.families.letters import Letter, Receiver, receiver_of, write_to_household
 from rentals.inventory.models import Instrument
@@ -84,21 +84,26 @@ def remind(*, due: ReminderDue, today: datetime.date, now: datetime.datetime, ac
         return False
     household = due.agreement.household
     with translation.override(household.language):
-        kind = in_language(due.instrument.item.kind.name)
-    item = CleaningItem(kind, due.instrument.asset_tag, due.instrument.last_cleaned_on, due.due_on)
-    page = CleaningPage(addressee=due.receiver.addressee, dated_on=today, items=(item,))
-    with translation.override(household.language):
+        page = page_of(due, today)
+        texts = wording.word_letter(CODE, household.language, values(page))
         letter = Letter(
             key=due.key,
             kind="cleaning",
             about=f"agreement/{agreement.pk}",
             title=gettext("Reminder of the annual cleaning"),
-            page=page,
-            subject=gettext("Time for the annual cleaning"),
-            body=render_to_string("documents/cleaning.txt", {"page": page, "office": get_letterhead()}),
+            page=put_into(page, texts),
+            subject=texts.heading,
+            body=texts.mail + "\n",
         )
     write_to_household(household=household, receiver=due.receiver, letter=letter, acting_user=acting_user, now=now)
     return not due.receiver.is_unwanted
+
+
+def page_of(due: ReminderDue, today: datetime.date) -> CleaningPage:
+    """Return the reminder's page in the active language, without its words."""
+    unit = due.instrument
+    item = CleaningItem(in_language(unit.item.kind.name), unit.asset_tag, unit.last_cleaned_on, due.due_on)
+    return CleaningPage(addressee=due.receiver.addressee, dated_on=today, items=(item,))
 
 
 def _key(agreement_id: int, due_on: datetime.date) -> str:

@@ -195,3 +195,28 @@ class OutboxMessage(models.Model):
 
     def __str__(self) -> str:
         return f"{self.subject} ({self.get_state_display()})"
+
+
+class WordingVersion(models.Model):
+    """What a letter says in one language, as somebody put it. The highest number is in force; none is ever changed."""
+
+    code = models.CharField(max_length=40)
+    language = models.CharField(max_length=5)
+    number = models.PositiveIntegerField()
+    heading = models.CharField(max_length=160)
+    opening = models.TextField()
+    closing = models.TextField()
+    mail = models.TextField()
+    note = models.CharField(max_length=160, blank=True)
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["code", "language", "number"], name="wording_number_once"),
+            models.CheckConstraint(condition=Q(number__gte=1) & ~Q(heading="") & ~Q(mail=""), name="wording_says_something"),
+        ]
+        triggers = [pgtrigger.Protect(name="wording_stays", operation=pgtrigger.Update | pgtrigger.Delete)]
+
+    def __str__(self) -> str:
+        return f"{self.code} ({self.language}) {self.number}"

@@ -74,6 +74,7 @@ CAPABILITIES: dict[str, frozenset[Role]] = {
     "documents.view": frozenset({SPECIALIST, BOOKKEEPER, MANAGER}),
     "documents.make_again": frozenset({SPECIALIST, BOOKKEEPER, MANAGER}),
     "outbox.view": frozenset({SPECIALIST, BOOKKEEPER, MANAGER}),
+    "wording.edit": frozenset({MANAGER}),
     "outbox.send": frozenset({BOOKKEEPER, MANAGER}),
     "instruments.view": frozenset({SPECIALIST, TECHNICIAN, MANAGER}),
     "instruments.edit": frozenset({TECHNICIAN, MANAGER}),

@@ -47,4 +47,10 @@ def batch_id() -> int:
 
 
 PAGES = ("batch", "batch_pdf", "batch_pdf_make", "batch_printed", "batch_dissolve")
-EXAMPLES = {"document_id": document_id, "message_id": message_id, **{f"{page}.batch_id": batch_id for page in PAGES}}
+EXAMPLES = {
+    "document_id": document_id,
+    "message_id": message_id,
+    "letter": lambda: "cleaning",
+    "language": lambda: "en",
+    **{f"{page}.batch_id": batch_id for page in PAGES},
+}

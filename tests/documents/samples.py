@@ -142,6 +142,10 @@ def deposit_slip(**changes) -> pages.DepositSlipPage:
     return pages.DepositSlipPage(**{**fields, **changes})
 
 
+def words(heading: str, opening: str) -> dict[str, object]:
+    return {"heading": heading, "opening": ("Dear Maren Oldacre,", opening), "closing": ("You reach us by telephone.",)}
+
+
 def overdue(**changes) -> pages.OverduePage:
     fields = {
         "step": 1,
@@ -153,6 +157,7 @@ def overdue(**changes) -> pages.OverduePage:
             pages.OverdueItem(datetime.date(2026, 11, 3), "Rent, clarinet CL-0117", Decimal("33.02")),
         ),
         "total": Decimal("66.04"),
+        **words("A payment may have slipped by", "Our books still show the amounts below as unpaid."),
     }
     return pages.OverduePage(**{**fields, **changes})
 
@@ -204,6 +209,7 @@ def cleaning(**changes) -> pages.CleaningPage:
         "addressee": FAMILY,
         "dated_on": datetime.date(2026, 11, 24),
         "items": (pages.CleaningItem("Clarinet", "CL-0117", None, datetime.date(2026, 12, 8)),),
+        **words("Time for the annual cleaning", "It is time for:"),
     }
     return pages.CleaningPage(**{**fields, **changes})
 

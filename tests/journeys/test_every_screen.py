@@ -138,6 +138,8 @@ class Scenario:
             "consent_id": self.consent(),
             **self.letter(),
             "job_run_id": job_run_id(),
+            "letter": "overdue-1",
+            "language": "es",
             "school_id": School.objects.filter(programmes__students__isnull=False).order_by("pk")[0].pk,
             "director_id": self.director(),
             "district_id": District.objects.order_by("pk")[0].pk,

@@ -58,7 +58,10 @@ class OverdueItem:
 
 @dataclass(frozen=True)
 class OverduePage:
-    """A letter about what is overdue: `step` is how it is worded: 1 friendly, 2 firm, 3 the last before the manager decides."""
+    """A letter about what is overdue: `step` is how it is worded: 1 friendly, 2 firm, 3 the last before the manager decides.
+
+    `heading`, and the paragraphs before (`opening`) and after (`closing`) the figures, are its words as they were in force.
+    """
 
     step: int
     addressee: Addressee
@@ -66,6 +69,9 @@ class OverduePage:
     answer_by: datetime.date
     items: tuple[OverdueItem, ...]
     total: Decimal
+    heading: str = ""
+    opening: tuple[str, ...] = ()
+    closing: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

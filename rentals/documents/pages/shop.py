@@ -18,11 +18,14 @@ class CleaningItem:
 
 @dataclass(frozen=True)
 class CleaningPage:
-    """A reminder that the annual cleaning of one or more instruments is due."""
+    """A reminder that the annual cleaning of one or more instruments is due; its words as in `OverduePage`."""
 
     addressee: Addressee
     dated_on: datetime.date
     items: tuple[CleaningItem, ...]
+    heading: str = ""
+    opening: tuple[str, ...] = ()
+    closing: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

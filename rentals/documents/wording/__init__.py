@@ -1,0 +1,1 @@
+"""What letters say: the standard text in the code, and the versions that the manager made of it."""
