@@ -4,7 +4,6 @@ import hashlib
 import http.client
 import http.server
 import io
-import re
 import socket
 import threading
 from decimal import Decimal
@@ -260,19 +259,6 @@ class TestAgreement:
         for page in pypdf.PdfReader(io.BytesIO(content)).pages:
             assert f"of {len(pypdf.PdfReader(io.BytesIO(content)).pages)}" in page.extract_text()
         assert text_of(content).count("Method book") == 60
-
-
-class TestOverdue:
-    def test_each_step_has_its_words_and_none_threatens(self):
-        texts = [" ".join(text_of(render("overdue", step=step)).split()) for step in (1, 2, 3)]
-        assert "may have slipped by" in texts[0]
-        assert "past due" in texts[1]
-        assert "before our manager looks at the account" in texts[2]
-        for text in texts:
-            assert "$66.04" in text and "Dec 4, 2026" in text and "(312) 555-0101" in text
-            assert not re.search(
-                r"\b(legal action|court|lawyer|attorney|police|collection agency|credit bureau|must)\b", text, re.I
-            )
 
 
 class TestKinds:
