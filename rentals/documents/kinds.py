@@ -55,6 +55,7 @@ KINDS: dict[str, Kind] = {
         Kind("packing_list", "Packing list", "documents/packing_list.html", pages.PackingPage, "nights.load"),
         Kind("roster", "Roster of a school", "documents/roster.html", pages.RosterPage, "schools.view"),
         Kind("loss_report", "Report of a loss", "documents/move.html", pages.MovePage, "agreements.view"),
+        Kind("delivery_slip", "Delivery slip", "documents/delivery_slip.html", pages.DeliverySlipPage, "runs.drive"),
         Kind("run_manifest", "Manifest of a run", "documents/run_manifest.html", pages.ManifestPage, "runs.drive"),
     )
 }

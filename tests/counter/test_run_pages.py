@@ -131,6 +131,15 @@ class TestRunPage:
         assert agreement.student.given_name not in payload
         assert agreement.household.name not in payload
 
+    def test_prints_a_slip_for_a_stop_with_initials_only(self, client):
+        agreement = AgreementFactory(unit=True)
+        load = LoadFactory(instrument=agreement.units.get().instrument, task="fetch_repair")
+        post(client, "stop_slip", load.run_id, load.stop_id)
+        payload = str(Document.objects.get(kind="delivery_slip").payload)
+        assert load.instrument.asset_tag in payload
+        assert agreement.student.initials in payload
+        assert agreement.student.given_name not in payload
+
 
 class TestHomeErrand:
     def test_waits_for_a_run_and_goes_on_one(self, client):

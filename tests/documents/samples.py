@@ -124,6 +124,17 @@ def run_manifest(**changes) -> pages.ManifestPage:
     return pages.ManifestPage(**{**fields, **changes})
 
 
+def delivery_slip(**changes) -> pages.DeliverySlipPage:
+    line = pages.SlipLine("CL-1042", "Clarinet", "Hand over", "SQ", ("1 Reeds, strength 2", "1 Cork grease"))
+    fields = {
+        "on": datetime.date(2026, 12, 1),
+        "name": "H-90012 SQ",
+        "address": "7 Orchard Lane, Springdale, IL 62704",
+        "lines": (line, pages.SlipLine("VN-0007", "Violin", "Fetch for repair", "", ())),
+    }
+    return pages.DeliverySlipPage(**{**fields, **changes})
+
+
 def deposit_slip(**changes) -> pages.DepositSlipPage:
     fields = {
         "number": "D-000031",
@@ -390,6 +401,7 @@ EVERY_KIND = {
     "recall": recall,
     "receipt": receipt,
     "deposit_slip": deposit_slip,
+    "delivery_slip": delivery_slip,
     "run_manifest": run_manifest,
     "overdue": overdue,
     "returned_payment": returned_payment,

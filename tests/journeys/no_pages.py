@@ -24,6 +24,7 @@ NO_PAGES = {
         "work_order_pdf",
         "school_roster_pdf",
         "run_manifest",
+        "stop_slip",
     ),  # files, or made while one waits
     *(
         "payment_preview",

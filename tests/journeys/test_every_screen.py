@@ -190,6 +190,7 @@ class Scenario:
             "run_leave",
             "run_finish",
             "stop_spot",
+            "stop_slip",
             "shop_spot",
         )
         stop = run.stops.filter(loads__isnull=False).order_by("order")[0]

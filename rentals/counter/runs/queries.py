@@ -3,10 +3,11 @@
 import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from django.db.models import Count, Q
 
-from rentals.agreements.models import AgreementUnit
+from rentals.agreements.models import AgreementGoods, AgreementUnit
 from rentals.families.models import Guardian
 from schools import runs, spots
 from schools.models import Errand, HomeErrand, Load, Run, Stop
@@ -20,6 +21,13 @@ class LoadLine:
     initials: str
     word: str
     tone: str
+    agreement_id: int | None = None
+
+    @property
+    def return_of(self) -> int | None:
+        """The agreement whose return is still to be finished, once what the family gave back is in the shop."""
+        came = self.load.task == Load.Task.FETCH_RETURN and self.load.outcome == Load.Outcome.FETCHED and self.load.closed_at
+        return self.agreement_id if came else None
 
 
 @dataclass(frozen=True)
@@ -63,6 +71,11 @@ class Sheet:
         return [line for stop in self.stops for line in stop.lines]
 
     @property
+    def label_ids(self) -> str:
+        """What the van takes along from the shop, as the printing of labels takes it."""
+        return ",".join(str(line.load.instrument_id) for line in self.loads if not line.load.is_fetch)
+
+    @property
     def without_point(self) -> list[StopLine]:
         """The stops that nobody wrote a point down for."""
         return [line for line in self.stops if not line.has_point]
@@ -81,10 +94,13 @@ def get_sheet(run: Run, *, besides: Sequence[int] = ()) -> Sheet:
     """Return a run as its pages show it, with the initials for these instruments too. Three queries however many stops."""
     stops = list(Stop.objects.filter(run=run).select_related("school__spot", "household__spot").order_by("order"))
     loads = list(Load.objects.filter(run=run).select_related("instrument__item__kind").order_by("pk"))
-    initials = initials_of([*(load.instrument_id for load in loads), *besides])
+    rented = _rented([*(load.instrument_id for load in loads), *besides])
+    initials = {instrument: unit.agreement.student.initials for instrument, unit in rented.items()}
     by_stop: dict[int, list[LoadLine]] = {}
     for load in loads:
-        by_stop.setdefault(load.stop_id, []).append(LoadLine(load, initials.get(load.instrument_id, ""), *_word(load)))
+        unit = rented.get(load.instrument_id)
+        line = LoadLine(load, initials.get(load.instrument_id, ""), *_word(load), unit.agreement_id if unit else None)
+        by_stop.setdefault(load.stop_id, []).append(line)
     lines = [StopLine(stop, by_stop.get(stop.pk, []), spots.point_of(stop) is not None) for stop in stops]
     aboard = [line for stop in lines for line in stop.lines if line.load.is_in_van]
     has_shop_point = spots.point_at(run.location) is not None
@@ -101,8 +117,23 @@ def get_home_phone(stop: Stop) -> str:
 
 def initials_of(instruments: list[int]) -> dict[int, str]:
     """Return the initials of the students who have these instruments on an agreement."""
+    return {instrument: unit.agreement.student.initials for instrument, unit in _rented(instruments).items()}
+
+
+def _rented(instruments: Sequence[int]) -> dict[int, AgreementUnit]:
+    """Return the line of an open agreement on which each of these instruments is. One query."""
     rented = AgreementUnit.objects.filter(ended_at=None, instrument__in=instruments).select_related("agreement__student")
-    return {unit.instrument_id: unit.agreement.student.initials for unit in rented}
+    return {unit.instrument_id: unit for unit in rented}
+
+
+def kit_of(instruments: list[int]) -> dict[int, list[str]]:
+    """Return what was sold with these instruments at signing ("2 Reeds"), by instrument. One query."""
+    rented: Any = Q(agreement__units__ended_at=None, agreement__units__instrument__in=instruments)
+    rows = AgreementGoods.objects.filter(rented).order_by("pk")
+    found: dict[int, list[str]] = {}
+    for unit, count, name in rows.values_list("agreement__units__instrument", "quantity", "product__name"):
+        found.setdefault(unit, []).append(f"{count} {name}")
+    return found
 
 
 def _word(load: Load) -> tuple[str, str]:

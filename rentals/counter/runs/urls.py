@@ -17,6 +17,7 @@ urlpatterns = [
     path("runs/<int:run_id>/call-off/", views.run_call_off, name="run_call_off"),
     path("runs/<int:run_id>/manifest/", views.run_manifest, name="run_manifest"),
     path("runs/<int:run_id>/stops/<int:stop_id>/move/", views.stop_move, name="stop_move"),
+    path("runs/<int:run_id>/stops/<int:stop_id>/slip/", views.stop_slip, name="stop_slip"),
     path("runs/<int:run_id>/stops/<int:stop_id>/spot/", asking.stop_spot, name="stop_spot"),
     path("runs/<int:run_id>/spot/", asking.shop_spot, name="shop_spot"),
     path("runs/<int:run_id>/loads/<int:load_id>/strike/", views.load_strike, name="load_strike"),

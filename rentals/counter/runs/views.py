@@ -196,3 +196,14 @@ def run_manifest(request: HttpRequest, run_id: int) -> HttpResponseBase:
     """Have the manifest made as the run is now, and go to it."""
     document = papers.ask_for_manifest(run=run_or_404(run_id), now=clock.now())
     return redirect("document", document_id=document.pk)
+
+
+@requires("runs.drive")
+@require_POST
+@stands_on(_page_of)
+def stop_slip(request: HttpRequest, run_id: int, stop_id: int) -> HttpResponseBase:
+    """Have the delivery slip of a stop made as the run is now, and go to it."""
+    stop = get_object_or_404(
+        Stop.objects.select_related("run__location__spot", "run__driver", "household"), run=run_id, pk=stop_id
+    )
+    return redirect("document", document_id=papers.ask_for_slip(stop=stop, now=clock.now()).pk)

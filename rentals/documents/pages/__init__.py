@@ -36,12 +36,14 @@ from rentals.documents.pages.shop import (
     BatchPage,
     CleaningItem,
     CleaningPage,
+    DeliverySlipPage,
     LetterRow,
     ManifestLine,
     ManifestPage,
     ManifestStop,
     NightClosingPage,
     NightLine,
+    SlipLine,
 )
 
 __all__ = [
@@ -54,6 +56,7 @@ __all__ = [
     "CleaningPage",
     "ClosingCheckLine",
     "ClosingPage",
+    "DeliverySlipPage",
     "DepositSlipPage",
     "EstimatePage",
     "FactLine",
@@ -83,6 +86,7 @@ __all__ = [
     "RosterPart",
     "RosterRow",
     "SlipCheque",
+    "SlipLine",
     "StatementCredit",
     "StatementItem",
     "StatementPage",

@@ -72,6 +72,27 @@ class ManifestStop:
 
 
 @dataclass(frozen=True)
+class SlipLine:
+    """One instrument on a delivery slip: the student's initials, never a name, and the kit that goes with it."""
+
+    tag: str
+    kind: str
+    task: str
+    initials: str
+    kit: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class DeliverySlipPage:
+    """What stays with whoever takes something at a stop: what was brought or fetched, where to sign, whom to call."""
+
+    on: datetime.date
+    name: str
+    address: str
+    lines: tuple[SlipLine, ...]
+
+
+@dataclass(frozen=True)
 class ManifestPage:
     """What a driver takes along: the stops in order, what each gets, and where to sign. `miles` is "" when it is not known."""
 
