@@ -6,7 +6,7 @@ from decimal import Decimal
 import pytest
 from django.db import IntegrityError, transaction
 
-from billing import batches, charges, chart, payments, purchases, queries, tasks
+from billing import batches, charges, chart, jobs, payments, purchases, queries
 from billing.models import PayoffQuote, Purchase
 from rentals.agreements import life, rules
 from rentals.agreements.models import Agreement, TaxExemption
@@ -168,7 +168,7 @@ class TestRecordPurchase:
         batches.record_payments(taken=[taken], acting_user=bookkeeper)
         waiting = purchases.list_without_bill_of_sale()
         assert [each.pk for each in waiting] == [sold.pk]
-        tasks.make_bills_of_sale()
+        jobs.make_bills_of_sale(NOON)
         assert Document.objects.get().kind == "bill_of_sale"
         assert not purchases.list_without_bill_of_sale().exists()
 
