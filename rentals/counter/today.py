@@ -7,13 +7,13 @@ from billing.taking import queries as takings
 from rentals.agreements import promises
 from rentals.documents import queries as documents
 from rentals.inventory import queries as inventory
-from rentals.staff.today import COUNTS
+from rentals.staff.today import COUNTS, Told
 from schools import contacts
 
 
 def count_what_waits() -> None:
     """Tell the first page."""
-    COUNTS["outbox"] = lambda today: documents.count_messages_in_hand()
+    COUNTS["outbox"] = lambda today: outbox_in_hand()
     COUNTS["takings"] = lambda today: takings.count_open(before=today)
     COUNTS["deposits"] = lambda today: books.list_undeposited().count()
     COUNTS["adjustments"] = lambda today: adjustments.list_waiting().count()
@@ -23,3 +23,9 @@ def count_what_waits() -> None:
     COUNTS["instruments_to_come"] = lambda today: promises.list_open_promises().count()
     COUNTS["cleanings"] = lambda today: inventory.list_cleanings_due(today).count()
     COUNTS["next_steps"] = contacts.count_due
+
+
+def outbox_in_hand() -> Told:
+    """Tell how much of the outbox wants a person, and how many of those went wrong."""
+    in_hand, failed = documents.count_messages_in_hand()
+    return Told(in_hand, f"{failed} failed or came back" if failed else "")

@@ -1,6 +1,6 @@
 """Reads of documents and the outbox that screens and jobs share."""
 
-from django.db.models import Q, QuerySet
+from django.db.models import Count, Q, QuerySet
 
 from rentals.documents.kinds import KINDS
 from rentals.documents.models import Document, OutboxMessage, PrintBatch
@@ -96,10 +96,14 @@ def count_failed() -> int:
     return mails + Document.objects.filter(state=Document.State.FAILED).count()
 
 
-def count_messages_in_hand() -> int:
-    """Count what the outbox wants a person for: letters to print, mails given up, come back or called junk; one query."""
-    in_hand = Q(state__in=[OutboxMessage.State.TO_PRINT, OutboxMessage.State.FAILED]) | UNSEEN
-    return OutboxMessage.objects.filter(in_hand).count()
+def count_messages_in_hand() -> tuple[int, int]:
+    """Count what the outbox wants a person for, letters to print among it, and how many of these are mails that were given up,
+    came back or were called junk; one query.
+    """
+    failed = Q(state=OutboxMessage.State.FAILED) | UNSEEN
+    in_hand = OutboxMessage.objects.filter(Q(state=OutboxMessage.State.TO_PRINT) | failed)
+    counts = in_hand.aggregate(all=Count("pk"), failed=Count("pk", filter=failed))
+    return counts["all"], counts["failed"]
 
 
 def count_letters_to_print() -> int:

@@ -26,12 +26,21 @@ class Act:
 
 @dataclass(frozen=True)
 class Waiting:
-    """An act as shown; `count` is None where nothing is counted."""
+    """An act as shown; `count` is None where nothing is counted, `trouble` says in words what of it went wrong, if anything."""
 
     label: str
     note: str
     url: str
     count: int | None
+    trouble: str = ""
+
+
+@dataclass(frozen=True)
+class Told:
+    """How much waits, and what of it went wrong, in words that are shown in red ("" for nothing)."""
+
+    count: int
+    trouble: str
 
 
 SPECIALIST, BOOKKEEPER, TECHNICIAN = Role.SPECIALIST, Role.BOOKKEEPER, Role.TECHNICIAN
@@ -66,7 +75,7 @@ ACTS = [
     _act("History", "Who changed what", "history", "audit.view", ADMINISTRATOR, MANAGER),
 ]
 
-COUNTS: dict[str, Callable[[datetime.date], int]] = {}
+COUNTS: dict[str, Callable[[datetime.date], int | Told]] = {}
 """Address name -> how much waits there on a day; rooms above add theirs when they are ready."""
 
 
@@ -80,6 +89,7 @@ def list_waiting(*, user: User, today: datetime.date) -> list[Waiting]:
             url = reverse(act.url_name)
         except NoReverseMatch:
             continue
-        count = COUNTS[act.url_name](today) if act.url_name in COUNTS else None
-        found.append(Waiting(act.label, act.note, url, count))
+        told = COUNTS[act.url_name](today) if act.url_name in COUNTS else None
+        count, trouble = (told.count, told.trouble) if isinstance(told, Told) else (told, "")
+        found.append(Waiting(act.label, act.note, url, count, trouble))
     return found

@@ -125,7 +125,8 @@ class TestABounce:
         assert (sent.state, sent.last_error, sent.sent_at) == ("failed", returns.NO_SUCH_ADDRESS, None)
         assert sent.returned_at is not None
         assert guardian.mail_failed_at is not None
-        assert (queries.count_failed(), queries.count_messages_in_hand()) == (1, 1)
+        assert (queries.count_failed(), queries.count_messages_in_hand()) == (1, (1, 1))
+        assert "1 failed or came back" in client_as("bookkeeper").get("/").content.decode()
         assert "Mail comes back" in client_as("specialist").get(f"/households/{guardian.household_id}/").content.decode()
         assert "Correct the address" in client_as("manager").get(f"/outbox/{sent.pk}/").content.decode()
 
@@ -185,7 +186,7 @@ class TestOtherNews:
         sent.refresh_from_db()
         guardian.refresh_from_db()
         assert (guardian.reminders, guardian.reminders_by, guardian.news_by) == ("none", "complaint", "mail")
-        assert (sent.state, queries.count_failed(), queries.count_messages_in_hand()) == ("sent", 1, 1)
+        assert (sent.state, queries.count_failed(), queries.count_messages_in_hand()) == ("sent", 1, (1, 1))
         client = client_as("bookkeeper")
         assert "1 mail was called junk." in client.get("/outbox/").content.decode()
         assert sent.subject in client.get("/outbox/?state=complained").content.decode()
