@@ -28,11 +28,14 @@ def tick(*, now: datetime.datetime) -> int:
 
 
 def _meet_new_jobs(*, now: datetime.datetime) -> None:
-    """Remember since when each job is known: a new installation does not begin by catching up."""
+    """Remember since when each job is known: a new one does not begin by catching up, its first round comes in its time."""
     codes = {*timetable.DAY_JOBS, *timetable.ROUNDS}
     known = set(JobMark.objects.values_list("code", flat=True))
     if codes - known:
-        new = [JobMark(code=code, known_since=now) for code in sorted(codes - known)]
+        new = [
+            JobMark(code=code, known_since=now, told_at=now if code in timetable.ROUNDS else None)
+            for code in sorted(codes - known)
+        ]
         JobMark.objects.bulk_create(new, ignore_conflicts=True)
 
 
