@@ -102,3 +102,15 @@ def test_a_page_of_a_run_moves_until_it_is_over(client_as):
     assert "every 2s" in text(client.get(address))
     JobRun.objects.update(state="done", ended_at=NOW)
     assert "every 2s" not in text(client.get(address))
+
+
+def test_what_moves_offers_what_can_be_done_now(client_as):
+    client = client_as("manager")
+    run = JobRun.objects.create(code="try/it", on=NOW.date(), due_at=NOW)
+    address = reverse("job_run_progress", args=[run.pk])
+    under_way = text(client.get(address))
+    assert (">Stop<" in under_way, "Run again" in under_way) == (True, False)
+    JobRun.objects.update(state="done", ended_at=NOW)
+    over = text(client.get(address))
+    assert (">Stop<" in over, "Run again" in over, "Ended" in over) == (False, True, True)
+    assert "Run again" not in text(client_as("bookkeeper").get(address))
