@@ -18,7 +18,7 @@ class ContactForm(OfficeForm):
         label="Spoke with", max_length=120, error_messages={"required": "Write the name of whom you spoke with."}
     )
     how = forms.ChoiceField(label="How", choices=Contact.How.choices)
-    on = DayField(label="On")
+    on = DayField(label="Day of the talk")
     about = forms.CharField(
         label="About what",
         max_length=1000,
@@ -29,7 +29,7 @@ class ContactForm(OfficeForm):
     next_step = forms.CharField(
         label="Next step", max_length=200, required=False, help_text="Leave it empty if nothing is to be done."
     )
-    next_on = DayField(label="By", required=False)
+    next_on = DayField(label="To be done by", required=False)
     request_key = forms.UUIDField(required=False, widget=forms.HiddenInput, initial=uuid4)
 
     def __init__(self, *args: Any, today: datetime.date, **kwargs: Any) -> None:

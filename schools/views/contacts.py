@@ -57,7 +57,7 @@ def contact_add(request: HttpRequest, school_id: int) -> HttpResponseBase:
             messages.success(request, f"The talk with {made.with_whom} is written down.")
             return redirect("school", school_id)
     back = reverse("school", args=[school_id])
-    page = {"form": form, "title": f"A talk with {school.name}", "back": back}
+    page = {"form": form, "title": f"A talk with {school.name}", "back": back, "back_label": school.name}
     return render(request, "schools/form.html", page, status=422 if form.is_bound else 200)
 
 

@@ -100,7 +100,7 @@ def _of_school(school_id: int, director_id: int) -> tuple[School, Director]:
 
 
 def _form(request: HttpRequest, form: Any, *, title: str, school: School, refused: int = 422, **told: str) -> HttpResponse:
-    page = {"form": form, "title": title, "back": reverse("school", args=[school.pk]), **told}
+    page = {"form": form, "title": title, "back": reverse("school", args=[school.pk]), "back_label": school.name, **told}
     return render(request, "schools/form.html", page, status=refused if form.is_bound else 200)
 
 

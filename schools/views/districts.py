@@ -64,5 +64,5 @@ def _add_days(request: HttpRequest, whose: District | School, back: str) -> Http
         )
         messages.success(request, f"In the calendar: {len(days)} {'entry' if len(days) == 1 else 'entries'}.")
         return redirect(back)
-    page = {"form": form, "title": f"Days of {whose.name}", "back": back}
+    page = {"form": form, "title": f"Days of {whose.name}", "back": back, "back_label": whose.name}
     return render(request, "schools/form.html", page, status=422 if form.is_bound else 200)
