@@ -2,6 +2,7 @@
 import { choice, choices, h, notice } from "../dom.js";
 import { asked, familyName, isOurs } from "../draft.js";
 import { toCents } from "../price.js";
+import { phoneInWords } from "../text.js";
 import { kindName, speak } from "../words.js";
 
 function kitRow(ctx, row) {
@@ -89,7 +90,7 @@ function answers(ctx) {
   const isNew = ["new", "home"].includes(draft.who);
   const bought = known.goods.map((each) => (each.quantity === 1 ? each.name : say("kitEach", { n: each.quantity, name: each.name })));
   return h("dl", { class: "answers" },
-    row("family", say("ansFamily"), isNew ? `${family.given_name} ${family.family_name}` : familyName(pack, draft), ...(isNew ? [family.phone, family.email].filter(Boolean) : [])),
+    row("family", say("ansFamily"), isNew ? `${family.given_name} ${family.family_name}` : familyName(pack, draft), ...(isNew ? [phoneInWords(family.phone), family.email].filter(Boolean) : [])),
     isNew && row("address", say("ansAddress"), ...[family.street, family.unit, family.city, `${family.state.toUpperCase()} ${family.postal_code}`].filter(Boolean)),
     row("student", say("ansStudent"), `${student.given_name} ${student.family_name}`, ...[student.grade && say("gradeOnly", { n: student.grade }), known.programme?.name].filter(Boolean)),
     row("instrument", say("ansInstrument"), kindName(known.kind, draft.language), known.item.name),
