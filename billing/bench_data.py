@@ -26,8 +26,9 @@ SELECT n, 'H-' || lpad(n::text, 6, '0'), 'Family ' || n, n || ' Mill Road', '', 
   FROM generate_series(%(first)s, %(last)s) n
 """,
     """
-INSERT INTO families_guardian (id, household_id, given_name, family_name, phone, email, is_primary)
-SELECT n, n, 'Robin', 'Family ' || n, '', '', true FROM generate_series(%(first)s, %(last)s) n
+INSERT INTO families_guardian (id, household_id, given_name, family_name, phone, email, is_primary,
+                                news_by, reminders, reminders_by)
+SELECT n, n, 'Robin', 'Family ' || n, '', '', true, 'mail', 'same', '' FROM generate_series(%(first)s, %(last)s) n
 """,
     """
 INSERT INTO families_student (id, household_id, given_name, family_name, grade)
