@@ -13,7 +13,7 @@ from urllib.parse import urlsplit, urlunsplit
 import pytest
 from axe_playwright_python.base import AXE_SCRIPT
 from django.db import connections
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, expect, sync_playwright
 
 from rentals.runtime import demo, processes
 from rentals.runtime.supervisor import Program, Supervisor
@@ -28,9 +28,14 @@ FLAGS = [
 ]
 
 
+PATIENCE_MS = 20_000
+"""So long a page may take: another half of the tests is at work on the same machine."""
+
+
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     """One Chromium for the run; it does not speak to the network by itself."""
+    expect.set_options(timeout=PATIENCE_MS)
     program = browser_program()
     assert program, no_browser(missing_for_browser())
     # Playwright keeps an event loop in this thread, which Django would take for asynchronous code.
@@ -72,7 +77,7 @@ def context(browser: Browser, complaints: Complaints) -> Iterator[BrowserContext
     opened = browser.new_context(viewport={"width": 1280, "height": 800}, locale="en-US", timezone_id="America/Chicago")
     opened.on("console", complaints.hear)
     opened.on("weberror", lambda error: complaints.script.append(str(error.error)))
-    opened.set_default_timeout(10_000)
+    opened.set_default_timeout(PATIENCE_MS)
     yield opened
     opened.close()
     assert complaints.policy == []

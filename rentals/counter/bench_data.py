@@ -66,10 +66,12 @@ def fill_families(run: Run, *, people: int, names: int) -> list[Person]:
         name, phone = (given_of[place], family_of[home]), f"+1{2120000000 + (place * 7919) % 700000000}"
         if place < households or place % 5 == 0:
             primary = place < households
-            guardians.append((len(guardians) + 1, home + 1, *name, phone, f"{name[0]}{place}@example.com".lower(), primary))
+            email = f"{name[0]}{place}@example.com".lower()
+            guardians.append((len(guardians) + 1, home + 1, *name, phone, email, primary, "mail", "same", ""))
         else:
             students.append((len(students) + 1, home + 1, *name, 5, None))
-    _copy("families_guardian", "id household_id given_name family_name phone email is_primary", guardians)
+    columns = "id household_id given_name family_name phone email is_primary news_by reminders reminders_by"
+    _copy("families_guardian", columns, guardians)
     _copy("families_student", "id household_id given_name family_name grade programme_id", students)
     _finish("families_household", "families_guardian", "families_student")
     return [Person(int(row[1]), str(row[2]), str(row[3]), str(row[4])) for row in guardians]
