@@ -172,15 +172,31 @@ BREAKS = {
     "night_sign_ups_are_agreements": [
         NIGHT,
         "INSERT INTO agreements_nightsignup (id, night_id, device, sequence, made_at, received_at, sent_by_id, taken_by_id, "
-        "was_offline, pack, state, reason, why, differs, agreement_id, discard_reason) SELECT gen_random_uuid(), n.id, "
-        "gen_random_uuid(), 1, now(), now(), n.made_by_id, n.made_by_id, true, '', 'arrived', '', '', '[]', a.id, '' "
+        "was_offline, pack, state, reason, why, differs, agreement_id, discard_reason, pays_later) "
+        "SELECT gen_random_uuid(), n.id, "
+        "gen_random_uuid(), 1, now(), now(), n.made_by_id, n.made_by_id, true, '', 'arrived', '', '', '[]', a.id, '', false "
         "FROM schools_night n, (SELECT min(id) AS id FROM agreements_agreement) a",
     ],
     "night_money_is_with_its_taker": [
         NIGHT,
         "INSERT INTO agreements_nightsignup (id, night_id, device, sequence, made_at, received_at, sent_by_id, taken_by_id, "
-        "was_offline, pack, state, reason, why, differs, agreement_id, discard_reason) SELECT gen_random_uuid(), n.id, "
-        "gen_random_uuid(), 1, now(), now(), u.id, u.id, true, '', 'arrived', '', '', '[]', a.id, '' FROM schools_night n, "
+        "was_offline, pack, state, reason, why, differs, agreement_id, discard_reason, pays_later) "
+        "SELECT gen_random_uuid(), n.id, "
+        "gen_random_uuid(), 1, now(), now(), u.id, u.id, true, '', 'arrived', '', '', '[]', a.id, '', false "
+        "FROM schools_night n, "
+        "(SELECT max(id) AS id FROM staff_user WHERE id NOT IN (SELECT person_id FROM billing_taking)) u, "
+        "(SELECT min(id) AS id FROM agreements_agreement) a",
+        'INSERT INTO agreements_lifeevent (agreement_id, kind, "on", at, by_id, note, detail) SELECT s.agreement_id, '
+        "'first_payment', '2026-03-02', now(), s.sent_by_id, '', jsonb_build_object('payment', p.id) FROM "
+        "agreements_nightsignup s, (SELECT min(id) AS id FROM billing_payment WHERE taking_id IS NOT NULL) p",
+    ],
+    "who_pays_later_gave_nothing": [
+        NIGHT,
+        "INSERT INTO agreements_nightsignup (id, night_id, device, sequence, made_at, received_at, sent_by_id, taken_by_id, "
+        "was_offline, pack, state, reason, why, differs, agreement_id, discard_reason, pays_later) "
+        "SELECT gen_random_uuid(), n.id, "
+        "gen_random_uuid(), 1, now(), now(), u.id, u.id, true, '', 'arrived', '', '', '[]', a.id, '', true "
+        "FROM schools_night n, "
         "(SELECT max(id) AS id FROM staff_user WHERE id NOT IN (SELECT person_id FROM billing_taking)) u, "
         "(SELECT min(id) AS id FROM agreements_agreement) a",
         'INSERT INTO agreements_lifeevent (agreement_id, kind, "on", at, by_id, note, detail) SELECT s.agreement_id, '
