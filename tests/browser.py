@@ -18,7 +18,7 @@ from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, e
 from rentals.runtime import demo, processes
 from rentals.runtime.supervisor import Program, Supervisor
 from rentals.runtime.system import browser_program, missing_for_browser
-from rentals.runtime.testing import first_port, no_browser
+from rentals.runtime.testing import no_browser
 
 FLAGS = [
     *("--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-quic", "--no-first-run"),
@@ -125,7 +125,7 @@ def processes_running(programs: Callable[[str], Sequence[Program]], **more: str)
     """Run `programs` (given where the web server listens; it is the first) against the test database, with `more` variables."""
     from django.conf import settings
 
-    port = next(port for port in range(first_port(18_000), 18_900) if demo.can_bind(port))
+    port = next(port for port in range(18_000, 18_900) if demo.can_bind(port))
     parts = urlsplit(os.environ["OFFICE_TEST_APP_URL"])
     database = urlunsplit(parts._replace(path="/" + str(settings.DATABASES["default"]["NAME"])))
     variables = {

@@ -53,11 +53,6 @@ def start_servers(folder: Path) -> None:
         os.environ["REDIS_URL"] = broker.url
 
 
-def first_port(base: int) -> int:
-    """Return where to look for a free port from: two halves of one run must not look at the same one at the same moment."""
-    return base + 450 if os.environ.get("OFFICE_TEST_HALF") == "second" else base
-
-
 def join(server: Server) -> None:
     """Use a server until this process ends."""
     atexit.register(server.leave)

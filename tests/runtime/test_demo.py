@@ -19,7 +19,6 @@ from rentals.runtime import demo, places
 from rentals.runtime.bootstrap import PROJECT
 from rentals.runtime.postgres import Postgres
 from rentals.runtime.servers import is_alive, wait_gone
-from rentals.runtime.testing import first_port
 from rentals.runtime.valkey import Valkey
 
 CALM = os.getloadavg()[0] < (os.cpu_count() or 1)
@@ -29,7 +28,7 @@ OUTER = ("DATABASE_URL", "DATABASE_OWNER_URL", "REDIS_URL", "OFFICE_TEST_APP_URL
 
 
 def free_port() -> int:
-    return next(port for port in range(first_port(17_000), 17_900) if demo.can_bind(port))
+    return next(port for port in range(17_000, 17_900) if demo.can_bind(port))
 
 
 class Terminal:
