@@ -147,7 +147,7 @@ class Scenario:
             "director_programme.programme_id": Programme.objects.filter(directors__user=self.people[Role.DIRECTOR])
             .latest("pk")
             .pk,
-            "door_code": NightDoor.objects.filter(night__state="planned").latest("pk").code,
+            "door_code": NightDoor.objects.filter(night__on__gte=clock.today()).latest("pk").code,
             "cleaning_day_id": CleaningDay.objects.order_by("pk")[0].pk,
             "night_id": Night.objects.exclude(state__in=["closed", "called_off"]).order_by("pk")[0].pk,
             **self.evening(),
