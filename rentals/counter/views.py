@@ -7,7 +7,7 @@ from django.views.decorators.http import require_safe
 
 from rentals.counter import find, rosters
 from rentals.documents.pdf import CannotMakePdfError
-from rentals.inventory.views.labels import pdf_answer
+from rentals.documents.sheets import pdf_answer
 from rentals.portal.directors import papers, roster
 from rentals.runtime import clock
 from rentals.staff.limits import SEARCHES, limited

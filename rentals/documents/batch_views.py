@@ -5,13 +5,13 @@ from uuid import UUID, uuid4
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.http import Http404, HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from rentals.documents import letters, queries
+from rentals.documents import letters, queries, sheets
 from rentals.documents.models import PrintBatch
 from rentals.documents.outbox_views import row_of
 from rentals.documents.pdf import CannotMakePdfError
@@ -91,11 +91,7 @@ def batch_pdf(request: HttpRequest, batch_id: int) -> HttpResponseBase:
     found = get_object_or_404(PrintBatch.objects.select_related("document"), pk=batch_id)
     if found.document is None:
         raise Http404
-    answer = HttpResponse(bytes(found.document.content or b""), content_type="application/pdf")
-    answer["Content-Disposition"] = f'inline; filename="letters-batch-{found.number}.pdf"'
-    answer["X-Content-Type-Options"] = "nosniff"
-    answer["Cache-Control"] = "private, no-store"
-    return answer
+    return sheets.pdf_answer(bytes(found.document.content or b""), f"letters-batch-{found.number}.pdf")
 
 
 @requires("outbox.send")

@@ -3,13 +3,13 @@
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import NoReverseMatch, reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from rentals.documents import operations, queries
+from rentals.documents import operations, queries, sheets
 from rentals.documents.kinds import get_kind
 from rentals.documents.models import Document
 from rentals.runtime import clock
@@ -39,12 +39,7 @@ def document_pdf(request: HttpRequest, document_id: int) -> HttpResponseBase:
     """Send the archived bytes, the same each time: on the screen, or saved with `?save=1`."""
     visible = queries.list_visible_documents(user=request.user)  # type: ignore[arg-type]
     found = get_object_or_404(visible, pk=document_id, state=Document.State.MADE)
-    answer = HttpResponse(bytes(found.content or b""), content_type="application/pdf")
-    way = "attachment" if request.GET.get("save") else "inline"
-    answer["Content-Disposition"] = f'{way}; filename="{file_name(found)}"'
-    answer["X-Content-Type-Options"] = "nosniff"
-    answer["Cache-Control"] = "private, no-store"
-    return answer
+    return sheets.pdf_answer(bytes(found.content or b""), file_name(found), save=bool(request.GET.get("save")))
 
 
 @requires("documents.make_again")

@@ -13,8 +13,7 @@ from rentals.counter.bench.order_queries import OrderSheet, get_order_sheet
 from rentals.documents.kinds import get_kind
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pdf import CannotMakePdfError
-from rentals.documents.sheets import print_now
-from rentals.inventory.views.labels import pdf_answer
+from rentals.documents.sheets import pdf_answer, print_now
 from rentals.runtime import clock
 from rentals.runtime.locks import RowsBusyError
 from rentals.staff.parking import stands_on

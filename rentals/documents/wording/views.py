@@ -2,17 +2,16 @@
 
 from django.conf import settings
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.http import Http404, HttpRequest, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from rentals.documents.codec import to_payload
+from rentals.documents import sheets
 from rentals.documents.kinds import get_kind
 from rentals.documents.models import WordingVersion
-from rentals.documents.pdf import CannotMakePdfError, render_pdf
-from rentals.documents.queries import get_letterhead
+from rentals.documents.pdf import CannotMakePdfError
 from rentals.documents.wording import operations
 from rentals.documents.wording.forms import WordingForm
 from rentals.documents.wording.registry import OFFICE_SLOTS, WORDINGS, NothingToShowError, Wording
@@ -46,7 +45,7 @@ def wording(request: HttpRequest, letter: str, language: str) -> HttpResponseBas
     found = _find(letter, language)
     version = operations.get_version(found.code, language)
     number = version.number if version else 0
-    texts = operations.get_texts(found.code, language)
+    texts = operations.texts_of(version) if version else operations.standard_texts(found.code, language)
     initial = {"heading": texts.heading, "opening": texts.opening, "closing": texts.closing, "mail": texts.mail, "seen": number}
     form = WordingForm(request.POST or None, wording=found, initial=initial)
     if request.method == "POST" and form.is_valid():
@@ -80,16 +79,11 @@ def wording_show(request: HttpRequest, letter: str, language: str) -> HttpRespon
         return _page(request, found, form, language)
     try:
         page = found.show(request.POST.get("household", "").strip(), form.texts(), language, clock.today())
-        payload = {"page": to_payload(page), "office": to_payload(get_letterhead())}
-        content = render_pdf(kind=get_kind(found.kind), payload=payload, title=found.title, language=language)
+        content = sheets.print_now(kind=get_kind(found.kind), page=page, title=found.title, language=language)
     except (NothingToShowError, CannotMakePdfError) as error:
         form.add_error(None, str(error))
         return _page(request, found, form, language)
-    answer = HttpResponse(content, content_type="application/pdf")
-    answer["Content-Disposition"] = 'inline; filename="as-it-would-be.pdf"'
-    answer["X-Content-Type-Options"] = "nosniff"
-    answer["Cache-Control"] = "private, no-store"
-    return answer
+    return sheets.pdf_answer(content, "as-it-would-be.pdf")
 
 
 @requires("wording.edit")

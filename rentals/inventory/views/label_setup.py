@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from rentals.documents.pdf import CannotMakePdfError
+from rentals.documents.sheets import pdf_answer
 from rentals.inventory.forms import show_version
 from rentals.inventory.labelling import printing, sheets
 from rentals.inventory.labelling.lengths import written
@@ -18,7 +19,7 @@ from rentals.inventory.labelling.setup_forms import LayoutForm, MeasuredForm, Pr
 from rentals.inventory.models import LabelLayout, LabelPrinter
 from rentals.inventory.operations import labels as operations
 from rentals.inventory.queries import labels as queries
-from rentals.inventory.views.labels import PDFS, pdf_answer
+from rentals.inventory.views.labels import PDFS
 from rentals.runtime.locks import RowsBusyError
 from rentals.staff.limits import limited
 from rentals.staff.policy import acting_user, requires

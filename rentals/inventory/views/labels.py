@@ -7,13 +7,14 @@ from typing import Any
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.db.models import Count, QuerySet
-from django.http import HttpRequest, HttpResponse, HttpResponseBase, QueryDict
+from django.http import HttpRequest, HttpResponseBase, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.http import urlencode
 from django.views.decorators.http import require_POST, require_safe
 
 from rentals.documents.pdf import CannotMakePdfError
+from rentals.documents.sheets import pdf_answer
 from rentals.inventory.filters import InstrumentFilter
 from rentals.inventory.labelling import printing, sheets
 from rentals.inventory.labelling.forms import PrintForm, ScannedForm, read_ids
@@ -209,14 +210,6 @@ def label_print_pdf(request: HttpRequest, print_id: int) -> HttpResponseBase:
         messages.error(request, str(error))
         return redirect("label_print", print_id=found.pk)
     return pdf_answer(content, f"labels-{found.pk}.pdf")
-
-
-def pdf_answer(content: bytes, name: str) -> HttpResponse:
-    """Answer with a PDF that is shown by the browser."""
-    answer = HttpResponse(content, content_type="application/pdf")
-    answer["Content-Disposition"] = f'inline; filename="{name}"'
-    answer["X-Content-Type-Options"] = "nosniff"
-    return answer
 
 
 def _page_of(print_id: int) -> str:

@@ -7,7 +7,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
 from rentals.documents.pdf import CannotMakePdfError
-from rentals.inventory.views.labels import pdf_answer
+from rentals.documents.sheets import pdf_answer
 from rentals.portal.directors import operations, papers, roster
 from rentals.runtime import clock
 from rentals.runtime.exports import stream_csv

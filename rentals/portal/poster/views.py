@@ -3,12 +3,13 @@
 from collections.abc import Callable
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
 from rentals.documents.pdf import CannotMakePdfError
+from rentals.documents.sheets import pdf_answer
 from rentals.portal import operations, queries
 from rentals.portal.models import NightDoor
 from rentals.portal.poster import printing
@@ -106,6 +107,4 @@ def _sheet(request: HttpRequest, night_id: int, make: Callable[[printing.Invitat
     except CannotMakePdfError as error:
         messages.error(request, str(error))
         return redirect("night_door", night_id)
-    response = HttpResponse(made, content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="{name}-{night.on}.pdf"'
-    return response
+    return pdf_answer(made, f"{name}-{night.on}.pdf")

@@ -14,10 +14,9 @@ from rentals.counter.nights.packing.told import Told
 from rentals.counter.nights.planning.views import night_or_404
 from rentals.documents.kinds import get_kind
 from rentals.documents.pdf import CannotMakePdfError
-from rentals.documents.sheets import print_now
+from rentals.documents.sheets import pdf_answer, print_now
 from rentals.inventory.models import Instrument, Location
 from rentals.inventory.operations import InstrumentNotThereError, MoveBeforeLastMoveError
-from rentals.inventory.views.labels import pdf_answer
 from rentals.runtime import clock
 from rentals.runtime.locks import RowsBusyError
 from rentals.staff.operations import RequestKeyReusedError
