@@ -65,8 +65,9 @@ class TestPublish:
 
     def test_refuses_what_was_begun_before_another_version(self):
         publish()
-        with pytest.raises(operations.WordingChangedError):
-            publish(seen=0)
+        for seen in (0, 7):
+            with pytest.raises(operations.WordingChangedError):
+                publish(seen=seen)
 
     def test_takes_an_earlier_one_or_the_standard_up_again_as_a_new_version(self):
         publish()

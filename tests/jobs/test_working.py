@@ -158,6 +158,16 @@ class TestWorkOn:
         run = carry(work, make_run())
         assert (run.state, run.done) == ("running", 1)
 
+    @pytest.mark.parametrize("error", [working.JobCannotRunError("Set the account first."), RuntimeError()])
+    def test_ends_nothing_that_another_has(self, error):
+        def work(turn):
+            yield Step()
+            JobRun.objects.update(claim=uuid.uuid4())
+            raise error
+
+        run = carry(work, make_run())
+        assert (run.state, run.last_error, run.ended_at, run.next_try_at) == ("running", "", None, None)
+
     def test_waits_for_the_day_before_and_for_what_it_comes_after(self):
         earlier = make_run(on=NOW.date() - datetime.timedelta(days=1))
         run, first = make_run(), make_run(code="try/first")
