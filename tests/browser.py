@@ -162,9 +162,11 @@ def processes_running(programs: Callable[[str], Sequence[Program]], **more: str)
     thread = threading.Thread(target=keep_running)
     thread.start()
     ready.wait(timeout=120)
-    yield Office(f"http://{demo.HOST}:{port}", supervisor)
-    supervisor._ask_to_stop()
-    thread.join(timeout=30)
+    try:
+        yield Office(f"http://{demo.HOST}:{port}", supervisor)
+    finally:
+        supervisor._ask_to_stop()
+        thread.join(timeout=30)
     if failures:
         raise failures[0]
 

@@ -83,8 +83,13 @@ def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "core: runs once more against another PostgreSQL, if the machine has one")
 
 
+@pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark the browser tests; skip them, and those of hledger, where it is missing; where CI=true they fail instead."""
+    """Mark the browser tests; skip them, and those of hledger, where it is missing; where CI=true they fail instead.
+
+    Whatever uses the running office goes last: once started it works on until the run ends, on the same database and queue.
+    """
+    items.sort(key=lambda item: "office_processes" in getattr(item, "fixturenames", ()))
     missing = missing_for_browser()
     for item in items:
         if item.get_closest_marker("hledger") and not shutil.which("hledger") and not in_ci():
