@@ -1,8 +1,9 @@
 """The outbox: a mail or a letter is a row first. One worker claims it and commits, then sends, then records.
 
-Between sending and recording a process can die. The row then says "being sent"; after ten minutes it is taken up again and
-sent once more under the same Message-ID, which is made from the row's key, so that the receiver's mail system can tell that it
-is the same mail. At least once, never silently not at all.
+Who sends a mail holds its lease (`jobs.leases`), which ends with the process. Between sending and recording a process can die:
+then the row says "being sent" and nobody holds the lease. Whoever finds that sends the mail once more under the same Message-ID,
+which is made from the row's key, so that the receiver's mail system can tell that it is the same mail; and the row says so. At
+least once, never silently not at all.
 """
 
 import datetime
@@ -22,6 +23,7 @@ from rentals.documents import stopping
 from rentals.documents.models import Document, OutboxMessage
 from rentals.documents.quiet import QuietHours, are_quiet, next_time
 from rentals.documents.reasons import COURTESY
+from rentals.jobs import leases
 from rentals.runtime.waiting import backoff
 from rentals.runtime.word import send_word
 from rentals.staff.models import User
@@ -31,11 +33,10 @@ logger = logging.getLogger(__name__)
 
 SEND = "rentals.documents.tasks.send_message"
 MOST_ATTEMPTS = 5
-LEASE = datetime.timedelta(minutes=10)
-"""After so long a mail that is "being sent" was left behind by a process that died."""
 MAYBE_SENT = (
     "The process that sent it was stopped before it could say so; it may have arrived. Sent again under the same Message-ID."
 )
+LEFT_BEHIND = "Its sender was stopped five times while at it; it may have arrived."
 NO_MORE = "Not sent: the family stopped these mails while it waited."
 
 State, Channel = OutboxMessage.State, OutboxMessage.Channel
@@ -104,27 +105,28 @@ def queue_message(
 
 
 def send_message(*, message_id: int, now: datetime.datetime) -> OutboxMessage | None:
-    """Send one mail: claim and commit, send, record. None when there is nothing to do any more.
+    """Send one mail: claim and commit, send, record. None when there is nothing to do for us.
 
-    Outermost: never call it inside a transaction. A failure is kept on the row; the mail is tried again later, five times in
-    all, and then given up where people see it.
+    Outermost: never call it inside a transaction. May be called by any number of workers at once, or again after one died: who
+    holds the lease sends. A failure is kept on the row; the mail is tried again later, five times in all, and then given up
+    where people see it.
     """
-    claimed = _claim(OutboxMessage.objects.filter(pk=message_id), now=now)
-    return _send(claimed, now=now) if claimed else None
+    with leases.lease(leases.MAILS, message_id) as held:
+        claimed = _claim(message_id, now=now) if held else None
+        if claimed is None or claimed.state != State.SENDING:
+            return claimed
+        return _send(claimed, now=now)
+
+
+def list_due(*, now: datetime.datetime, limit: int = 100) -> list[int]:
+    """List the mails to take up, oldest first: what is due, and what says that it is being sent, for its sender may be gone."""
+    _hold_back(now=now)
+    return list(_ready(now).order_by("queued_at", "pk").values_list("pk", flat=True)[:limit])
 
 
 def send_due_messages(*, now: datetime.datetime, limit: int = 100) -> int:
-    """Send the mails that are due, oldest first, up to `limit`; return how many were tried. Outermost; run by beat each minute.
-
-    Any number of workers may do this at once: each mail is claimed by one of them.
-    """
-    _give_up_left_behind(now=now)
-    _hold_back(now=now)
-    tried = 0
-    while tried < limit and (claimed := _claim(OutboxMessage.objects.all(), now=now)):
-        _send(claimed, now=now)
-        tried += 1
-    return tried
+    """Send the mails that are due, oldest first, up to `limit`; return how many were taken up here. Outermost."""
+    return sum(send_message(message_id=message_id, now=now) is not None for message_id in list_due(now=now, limit=limit))
 
 
 @transaction.atomic
@@ -179,21 +181,30 @@ def message_id_of(key: str) -> str:
     return f"<{hashlib.sha256(key.encode()).hexdigest()[:32]}@{domain}>"
 
 
-@transaction.atomic
-def _claim(messages: Any, *, now: datetime.datetime) -> OutboxMessage | None:
-    """Take the oldest mail that is due, count the attempt, and say that it is being sent. None when there is none."""
+def _ready(now: datetime.datetime) -> Any:
     due = Q(state=State.QUEUED) & (Q(next_try_at=None) | Q(next_try_at__lte=now))
-    left_behind = Q(state=State.SENDING, claimed_at__lte=now - LEASE, attempts__lt=MOST_ATTEMPTS)
     with_its_document = Q(document=None) | Q(document__state__in=[Document.State.MADE, Document.State.FAILED])
     awake = Q(quiet_from=None) | ~are_quiet(now)
-    ready = messages.filter(due | left_behind, with_its_document, awake, channel=Channel.MAIL)
-    message: OutboxMessage | None = ready.order_by("queued_at", "pk").select_for_update(of=("self",), skip_locked=True).first()
+    return OutboxMessage.objects.filter(due | Q(state=State.SENDING), with_its_document, awake, channel=Channel.MAIL)
+
+
+@transaction.atomic
+def _claim(message_id: int, *, now: datetime.datetime) -> OutboxMessage | None:
+    """Take a mail whose lease is ours, count the attempt, and say that it is being sent. None when it is not due any more.
+
+    One that says so already was left behind; after the fifth time it is given up to a person, who can see whether it arrived.
+    """
+    ready = _ready(now).filter(pk=message_id)
+    message: OutboxMessage | None = ready.select_for_update(of=("self",), skip_locked=True).first()
     if message is None:
         return None
-    if message.state == State.SENDING:
-        message.last_error = MAYBE_SENT
-    message.state, message.claimed_at = State.SENDING, now
-    message.attempts += 1
+    if message.state == State.SENDING and message.attempts >= MOST_ATTEMPTS:
+        message.state, message.last_error = State.FAILED, LEFT_BEHIND
+    else:
+        if message.state == State.SENDING:
+            message.last_error = MAYBE_SENT
+        message.state, message.claimed_at = State.SENDING, now
+        message.attempts += 1
     message.save(update_fields=["state", "claimed_at", "attempts", "last_error"])
     return message
 
@@ -206,25 +217,22 @@ def _hold_back(*, now: datetime.datetime) -> None:
             due.filter(quiet_until=end).update(next_try_at=next_time(end, after=now))
 
 
-def _give_up_left_behind(*, now: datetime.datetime) -> None:
-    """Hand a mail whose sender died five times to a person, who can see whether it arrived."""
-    left_behind = OutboxMessage.objects.filter(state=State.SENDING, claimed_at__lte=now - LEASE, attempts__gte=MOST_ATTEMPTS)
-    left_behind.update(state=State.FAILED, last_error="Its sender was stopped five times while at it; it may have arrived.")
-
-
 def _send(claimed: OutboxMessage, *, now: datetime.datetime) -> OutboxMessage:
     """Send a claimed mail and record what became of it."""
     document = claimed.document
     if document is not None and document.state != Document.State.MADE:
-        return _record(claimed, state=State.FAILED, last_error="The document that goes with it could not be made.")
+        return _record(
+            claimed, state=State.FAILED, last_error=_said(claimed, "The document that goes with it could not be made.")
+        )
     mail = _mail(claimed, document)
     try:
         mail.send()
     except (smtplib.SMTPRecipientsRefused, AnymailRecipientsRefused):
-        return _record(claimed, state=State.FAILED, last_error="The receiving mail server does not know this address.")
+        sentence = _said(claimed, "The receiving mail server does not know this address.")
+        return _record(claimed, state=State.FAILED, last_error=sentence)
     except (smtplib.SMTPException, AnymailError, OSError, ValueError) as error:
         logger.warning("mail %s was not sent: %s", claimed.pk, type(error).__name__)
-        sentence = f"The mail server did not take it ({type(error).__name__})."
+        sentence = _said(claimed, f"The mail server did not take it ({type(error).__name__}).")
         if claimed.attempts >= MOST_ATTEMPTS:
             return _record(claimed, state=State.FAILED, last_error=sentence)
         later = now + backoff(claimed.key, claimed.attempts)
@@ -234,6 +242,11 @@ def _send(claimed: OutboxMessage, *, now: datetime.datetime) -> OutboxMessage:
     named = getattr(getattr(mail, "anymail_status", None), "message_id", None)
     provider_id = "" if named is None else str(named)[:200]
     return _record(claimed, state=State.SENT, sent_at=now, last_error=claimed.last_error, provider_id=provider_id)
+
+
+def _said(claimed: OutboxMessage, sentence: str) -> str:
+    """Put a sentence behind the one that it may have gone twice, which stays whatever happens later."""
+    return f"{MAYBE_SENT} {sentence}" if claimed.last_error.startswith(MAYBE_SENT) else sentence
 
 
 def _mail(message: OutboxMessage, document: Document | None) -> EmailMessage:
@@ -258,6 +271,6 @@ def _mail(message: OutboxMessage, document: Document | None) -> EmailMessage:
 def _record(claimed: OutboxMessage, **changes: Any) -> OutboxMessage:
     """Write down what became of it, as long as the row still carries our claim."""
     changes.setdefault("next_try_at", None)
-    ours = OutboxMessage.objects.filter(pk=claimed.pk, state=State.SENDING, claimed_at=claimed.claimed_at)
-    ours.update(**changes)
+    claim = {"state": State.SENDING, "claimed_at": claimed.claimed_at, "attempts": claimed.attempts}
+    OutboxMessage.objects.filter(pk=claimed.pk, **claim).update(**changes)
     return OutboxMessage.objects.get(pk=claimed.pk)

@@ -4,9 +4,10 @@ import datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import QuerySet
+from django.db.models import Case, QuerySet, Value, When
 
 from rentals.documents.models import OutboxMessage
+from rentals.documents.outbox import MAYBE_SENT
 from rentals.staff.models import User
 from rentals.staff.policy import require
 
@@ -36,20 +37,20 @@ def find_message(*, provider_id: str, row: str) -> OutboxMessage | None:
 @transaction.atomic
 def note_delivered(*, message: OutboxMessage, now: datetime.datetime) -> None:
     """Note that the receiving mail server took it."""
-    _under_way(message).filter(delivered_at=None).update(delivered_at=now, last_error="")
+    _under_way(message).filter(delivered_at=None).update(delivered_at=now, last_error=_said(""))
 
 
 @transaction.atomic
 def note_put_off(*, message: OutboxMessage) -> None:
     """Note that it is not delivered yet; nothing is lost."""
-    _under_way(message).filter(delivered_at=None).update(last_error=PUT_OFF)
+    _under_way(message).filter(delivered_at=None).update(last_error=_said(PUT_OFF))
 
 
 @transaction.atomic
 def note_returned(*, message: OutboxMessage, sentence: str, now: datetime.datetime) -> bool:
     """Hand a mail that came back for good to a person; tell whether it was not known before."""
     failed: dict[str, Any] = {"state": State.FAILED, "sent_at": None, "delivered_at": None, "next_try_at": None}
-    return bool(_under_way(message).update(**failed, returned_at=now, last_error=sentence))
+    return bool(_under_way(message).update(**failed, returned_at=now, last_error=_said(sentence)))
 
 
 @transaction.atomic
@@ -64,6 +65,12 @@ def see_complaint(*, message: OutboxMessage, acting_user: User, now: datetime.da
     require(acting_user, "outbox.send")
     unseen = OutboxMessage.objects.filter(pk=message.pk, complained_at__isnull=False, complaint_seen_at=None)
     unseen.update(complaint_seen_at=now)
+
+
+def _said(sentence: str) -> Case:
+    """Put a sentence behind the one that the mail may have gone twice, which news of one of them does not settle."""
+    kept = Value(f"{MAYBE_SENT} {sentence}".strip())
+    return Case(When(last_error__startswith=MAYBE_SENT, then=kept), default=Value(sentence))
 
 
 def _under_way(message: OutboxMessage) -> QuerySet[OutboxMessage]:

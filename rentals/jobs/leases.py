@@ -9,6 +9,7 @@ from django.db import connection
 RUNS = 0x0FF1CE01
 ROUNDS = 0x0FF1CE02
 DOCUMENTS = 0x0FF1CE03
+MAILS = 0x0FF1CE04
 
 
 class Lease:

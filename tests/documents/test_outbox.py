@@ -2,6 +2,7 @@
 
 import datetime
 import smtplib
+import time
 
 import pytest
 from django.core import mail
@@ -13,9 +14,12 @@ from hypothesis import strategies as st
 
 from rentals.documents import operations, outbox
 from rentals.documents.models import Document, OutboxMessage
+from rentals.jobs import leases
 from rentals.runtime.waiting import LONGEST, backoff
 from rentals.staff.operations import ensure_system_user
+from tests.conftest import raw_connection
 from tests.documents import samples
+from tests.elsewhere import MailServer, another_process
 from tests.factories import BookkeeperFactory, SpecialistFactory
 
 NOW = datetime.datetime(2026, 11, 24, 16, 0, tzinfo=datetime.UTC)
@@ -196,26 +200,82 @@ class TestAProcessDies:
         message.refresh_from_db()
         assert message.state == state
         assert len(mail.outbox) == mails_before
-        outbox.send_due_messages(now=NOW + minutes(1))
-        if state == "sending":
-            assert len(mail.outbox) == mails_before, "left alone while its sender may still live"
-        outbox.send_due_messages(now=NOW + minutes(11))
+        outbox.send_due_messages(now=NOW)
         message.refresh_from_db()
         assert (OutboxMessage.objects.count(), message.state) == (1, "sent")
         assert {m.message()["Message-ID"] for m in mail.outbox} == {outbox.message_id_of(message.key)}
         assert ("may have arrived" in message.last_error) == (state == "sending")
 
     def test_after_five_deaths_a_person_is_asked(self, monkeypatch: pytest.MonkeyPatch):
-        message, now = queue(), NOW
+        message = queue()
         with monkeypatch.context() as patch:
             kill_at(patch, "_mail")
             for _ in range(5):
                 with pytest.raises(StoppedError):
-                    outbox.send_due_messages(now=now)
-                now += minutes(11)
-        assert outbox.send_due_messages(now=now) == 0
+                    outbox.send_due_messages(now=NOW)
+        outbox.send_due_messages(now=NOW)
         message.refresh_from_db()
-        assert (message.state, message.attempts) == ("failed", 5)
+        assert (message.state, message.attempts, message.last_error) == ("failed", 5, outbox.LEFT_BEHIND)
+        assert not mail.outbox
+
+    def test_that_it_may_have_gone_twice_is_said_to_the_end(self, refusing):
+        message, now = queue(), NOW
+        OutboxMessage.objects.update(state="sending", claimed_at=NOW, attempts=3)
+        for _ in range(2):
+            outbox.send_due_messages(now=now)
+            message.refresh_from_db()
+            now = message.next_try_at or now
+        assert message.state == "failed"
+        assert message.last_error == f"{outbox.MAYBE_SENT} The mail server did not take it (SMTPServerDisconnected)."
+
+    def test_one_whose_sender_lives_is_left_alone_for_hours_and_those_behind_it_are_sent(self):
+        held, free = queue("held"), queue("free")
+        OutboxMessage.objects.filter(pk=held.pk).update(state="sending", claimed_at=NOW, attempts=1)
+        with raw_connection(as_owner=False) as other:
+            other.execute("SELECT pg_advisory_lock(%s, %s)", [leases.MAILS, held.pk])
+            assert outbox.send_message(message_id=held.pk, now=NOW + minutes(240)) is None
+            assert outbox.send_due_messages(now=NOW + minutes(240)) == 1
+        free.refresh_from_db()
+        assert (free.state, len(mail.outbox)) == ("sent", 1)
+
+    def test_who_lost_the_lease_while_sending_writes_nothing_down(self, monkeypatch: pytest.MonkeyPatch):
+        message, real = queue(), outbox._mail
+
+        def slow(claimed, document):
+            if claimed.attempts == 1:
+                outbox.send_message(message_id=message.pk, now=NOW)
+            return real(claimed, document)
+
+        monkeypatch.setattr(outbox, "_mail", slow)
+        outbox.send_message(message_id=message.pk, now=NOW)
+        message.refresh_from_db()
+        assert (message.state, message.attempts, message.last_error) == ("sent", 2, outbox.MAYBE_SENT)
+
+
+SENDER = """
+from rentals.documents import outbox
+from rentals.runtime import clock
+outbox.send_message(message_id=MESSAGE, now=clock.now())
+"""
+
+
+def test_killed_between_sending_and_writing_it_down_it_goes_again_within_seconds_and_says_so(transactional_db, monkeypatch):
+    monkeypatch.setattr(outbox, "send_word", lambda task, **ids: None)
+    message = queue()
+    code = SENDER.replace("MESSAGE", str(message.pk))
+    with MailServer(hanging=1) as server, another_process(code, OFFICE_EMAIL_URL=server.url) as sender:
+        assert server.has_taken.wait(timeout=60)
+        assert outbox.send_due_messages(now=NOW) == 0, "its sender lives"
+        sender.kill()
+        ends = time.monotonic() + 10
+        while not outbox.send_due_messages(now=NOW):
+            assert time.monotonic() < ends
+            time.sleep(0.05)
+        (twice,) = server.mails
+    message.refresh_from_db()
+    assert (message.state, message.attempts, message.last_error) == ("sent", 2, outbox.MAYBE_SENT)
+    assert [sent.message()["Message-ID"] for sent in mail.outbox] == [outbox.message_id_of(message.key)]
+    assert "Subject: A payment may have slipped by" in twice
 
 
 class TestTwoWriters:

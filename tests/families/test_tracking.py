@@ -16,6 +16,7 @@ from django.urls import reverse
 
 from rentals.documents import outbox, queries, returns
 from rentals.documents.models import OutboxMessage
+from rentals.documents.outbox import MAYBE_SENT
 from rentals.families.models import Guardian
 from tests.documents.test_outbox import queue
 from tests.factories import BookkeeperFactory
@@ -180,6 +181,12 @@ class TestOtherNews:
         assert tell(DELIVERY) == 200
         sent.refresh_from_db()
         assert (sent.state, sent.delivered_at is not None) == ("sent", True)
+
+    def test_delivered_does_not_unsay_that_it_may_have_gone_twice(self, sent):
+        OutboxMessage.objects.update(last_error=MAYBE_SENT)
+        tell(DELIVERY)
+        sent.refresh_from_db()
+        assert (sent.last_error, sent.delivered_at is not None) == (MAYBE_SENT, True)
 
     def test_a_complaint_stops_reminders_and_is_told_to_a_person_until_one_has_seen_it(self, sent, guardian, client_as):
         assert [tell(COMPLAINT), tell(COMPLAINT)] == [200, 200]

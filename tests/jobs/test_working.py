@@ -1,11 +1,6 @@
 """A run is carried on by one worker at a time, put down at its resting places, and taken up again where the database says."""
 
 import datetime
-import os
-import signal
-import subprocess
-import sys
-import textwrap
 import threading
 import time
 import uuid
@@ -16,7 +11,7 @@ from django.db import OperationalError, connection
 from rentals.jobs import leases, working
 from rentals.jobs.models import JobMark, JobRun
 from rentals.jobs.timetable import Round, Step, one_by_one
-from rentals.runtime.bootstrap import PROJECT
+from tests.elsewhere import another_process
 from tests.jobs.timetables import nightly, only
 
 NOW = datetime.datetime(2026, 11, 24, 9, 0, tzinfo=datetime.UTC)
@@ -210,13 +205,7 @@ class TestMakeRound:
 
 
 HOLDER = """
-import sys, time
-import django
-django.setup()
-from django.db import connection
 from rentals.jobs import leases
-with connection.cursor() as cursor:
-    cursor.execute("SET ROLE office_app")
 with leases.lease(leases.RUNS, 77) as held:
     print("held" if held else "refused", flush=True)
     time.sleep(60)
@@ -226,30 +215,13 @@ with leases.lease(leases.RUNS, 77) as held:
 @pytest.mark.django_db(transaction=True)
 class TestLease:
     def test_is_held_once_and_ends_with_a_killed_process(self):
-        settings = connection.settings_dict
-        url = f"postgresql://{settings['USER']}@/{settings['NAME']}?host={settings['HOST']}"
-        if settings["PORT"] or settings["PASSWORD"]:
-            url = (
-                f"postgresql://{settings['USER']}:{settings['PASSWORD']}@{settings['HOST']}:{settings['PORT']}/{settings['NAME']}"
-            )
-        holder = subprocess.Popen(
-            [sys.executable, "-c", textwrap.dedent(HOLDER)],
-            env={**os.environ, "DATABASE_URL": url, "DJANGO_SETTINGS_MODULE": "rentals.settings"},
-            cwd=PROJECT,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        try:
+        with another_process(HOLDER) as holder:
             assert holder.stdout is not None
             assert holder.stdout.readline() == "held\n"
             with leases.lease(leases.RUNS, 77) as refused:
                 assert refused is None
-            holder.send_signal(signal.SIGKILL)
-            holder.wait(timeout=10)
-            assert self.comes_free(77)
-        finally:
             holder.kill()
-            holder.stdout.close()
+            assert self.comes_free(77)
 
     def comes_free(self, key: int) -> bool:
         ends = time.monotonic() + 10
