@@ -17,7 +17,7 @@ from rentals.documents.models import Document
 from rentals.inventory import queries as fleet
 from tests.counter.leaving import NOW, TODAY, condition, pay, rental, sent, shop, unit_of, who
 from tests.factories import ManagerFactory
-from tests.inventory.factories import CatalogueItemFactory, InstrumentFactory
+from tests.inventory.factories import CatalogueItemFactory, HoldFactory, InstrumentFactory
 
 D = Decimal
 pytestmark = pytest.mark.django_db
@@ -78,6 +78,13 @@ class TestExchange:
         assert not Charge.objects.filter(agreement=agreement, period=1).exists()
         assert Charge.objects.get(agreement=new).period_begins_on == TODAY
         clean()
+
+    def test_offers_only_kinds_of_which_there_is_one_to_be_had(self):
+        assert [each.code for each in exchanging.list_kinds()] == []
+        held = flute()
+        assert [(each.code, each.on_shelf) for each in exchanging.list_kinds()] == [("flute", 1)]
+        HoldFactory(instrument=held)
+        assert [each.code for each in exchanging.list_kinds()] == []
 
     def test_moves_both_instruments_and_keeps_how_the_old_one_came_back(self):
         agreement, other = rental(plan_version=shop()), flute()

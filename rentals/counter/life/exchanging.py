@@ -87,11 +87,9 @@ def list_larger(agreement: Agreement, limit: int = 12) -> list[Instrument]:
 
 
 def list_kinds() -> QuerySet[InstrumentKind]:
-    """List the kinds with something on a shelf, in the order of a score, each with how many (`on_shelf`)."""
-    shelf = InstrumentKind.objects.filter(
-        items__instruments__custodies__place="shelf", items__instruments__custodies__ended_at=None
-    )
-    return shelf.annotate(on_shelf=Count("items__instruments", distinct=True)).order_by("order", "name")
+    """List the kinds with something to be had on a shelf, in the order of a score, each with how many (`on_shelf`)."""
+    offered = InstrumentKind.objects.filter(items__instruments__in=inventory.list_available())
+    return offered.annotate(on_shelf=Count("items__instruments", distinct=True)).order_by("order", "name")
 
 
 def signup_for(agreement: Agreement, swap: Swap, today: datetime.date, *, key: life.Sent | None = None) -> SignUp:
