@@ -8,6 +8,7 @@ import textwrap
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from urllib.parse import urlsplit, urlunsplit
 
 from django.db import connection
 
@@ -17,19 +18,14 @@ BEGIN = """
 import sys, time
 import django
 django.setup()
-from django.db import connection
-with connection.cursor() as cursor:
-    cursor.execute("SET ROLE office_app")
 """
 
 
 @contextmanager
 def another_process(code: str, **variables: str) -> Iterator["subprocess.Popen[str]"]:
     """Run `code` in a process of its own, with the application's rights; what it prints is to be read. It is ended at the end."""
-    where = connection.settings_dict
-    secret = f":{where['PASSWORD']}" if where["PASSWORD"] else ""
-    server = f"{where['HOST']}:{where['PORT']}/{where['NAME']}" if secret or where["PORT"] else f"/{where['NAME']}"
-    url = f"postgresql://{where['USER']}{secret}@{server}" + ("" if secret or where["PORT"] else f"?host={where['HOST']}")
+    parts = urlsplit(os.environ["OFFICE_TEST_APP_URL"])
+    url = urlunsplit(parts._replace(path="/" + str(connection.settings_dict["NAME"])))
     process = subprocess.Popen(
         [sys.executable, "-c", BEGIN + textwrap.dedent(code)],
         env={**os.environ, "DATABASE_URL": url, "DJANGO_SETTINGS_MODULE": "rentals.settings", **variables},

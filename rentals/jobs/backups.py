@@ -23,7 +23,7 @@ STATUS = {
     State.MADE: ("Not read through", "warn"),
     State.FAILED: ("Failed", "bad"),
 }
-CUT_OFF = datetime.timedelta(hours=2)
+CUT_OFF = nightly.AT_MOST
 """A backup that says for so long that it runs was cut off: nothing of it is left."""
 
 

@@ -9,7 +9,7 @@ from rentals.staff.models import User
 
 @pghistory.track(
     pghistory.UpdateEvent(condition=pghistory.AnyChange("state", "attempts", "asked_by", "stop_asked_at")),
-    exclude=["claim", "heartbeat_at"],
+    exclude=["claim", "heartbeat_at", "said"],
 )
 class JobRun(models.Model):
     """One job of one day. There is one row, however many clocks ask for it and however often it has to be taken up."""
@@ -34,6 +34,7 @@ class JobRun(models.Model):
     total = models.PositiveIntegerField(null=True)
     done = models.PositiveIntegerField(default=0)
     failed = models.PositiveIntegerField(default=0)
+    said = models.CharField(max_length=200, blank=True, help_text="How far it is, where that cannot be counted.")
     last_error = models.TextField(blank=True)
     asked_by = models.ForeignKey(User, on_delete=models.PROTECT, null=True, related_name="+")
     stop_asked_at = models.DateTimeField(null=True)

@@ -6,9 +6,8 @@ from django.db import transaction
 
 from rentals.jobs import timetable
 from rentals.jobs.models import JobRun
-from rentals.jobs.ticking import WORK_ON
+from rentals.jobs.ticking import tell
 from rentals.runtime.locks import lock_one
-from rentals.runtime.word import send_word
 from rentals.staff.models import User
 from rentals.staff.policy import require
 
@@ -41,7 +40,7 @@ def run_now(*, code: str, acting_user: User, today: datetime.date, now: datetime
     timetable.get_day_job(code)
     run, is_new = JobRun.objects.get_or_create(code=code, on=today, defaults={"due_at": now, "asked_by": acting_user})
     if is_new:
-        send_word(WORK_ON, run_id=run.pk)
+        tell(run.pk, run.code)
         return run
     return _begin_anew(run, acting_user=acting_user, now=now)
 
@@ -77,6 +76,7 @@ def _begin_anew(run: JobRun, *, acting_user: User, now: datetime.datetime) -> Jo
     current.state, current.asked_by, current.attempts = State.WAITING, acting_user, 0
     current.began_at = current.ended_at = current.heartbeat_at = current.next_try_at = current.stop_asked_at = None
     current.total, current.done, current.failed, current.last_error = None, 0, 0, ""
+    current.said = ""
     current.save()
-    send_word(WORK_ON, run_id=current.pk)
+    tell(current.pk, current.code)
     return current

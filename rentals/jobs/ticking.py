@@ -12,6 +12,8 @@ from rentals.runtime.word import send_word
 
 WORK_ON = "rentals.jobs.tasks.work_on"
 MAKE_ROUND = "rentals.jobs.tasks.make_round"
+MARGIN = datetime.timedelta(minutes=10)
+"""So much later than the job itself the broker's side ends a worker that is still at a job which may not be put down."""
 SILENT = datetime.timedelta(seconds=15)
 """A run that says nothing for so long may have lost its worker; whoever comes finds out by its lease."""
 
@@ -74,7 +76,16 @@ def _tell_runs(*, now: datetime.datetime) -> int:
     waiting = Q(state=JobRun.State.WAITING) & (Q(next_try_at=None) | Q(next_try_at__lte=now))
     silent = Q(state=JobRun.State.RUNNING) & Q(said_at__lte=now - SILENT)
     said = JobRun.objects.annotate(said_at=Coalesce("heartbeat_at", "began_at"))
-    ids = list(said.filter(waiting | silent).order_by("due_at", "pk").values_list("pk", flat=True)[:100])
-    for run_id in ids:
+    runs = list(said.filter(waiting | silent).order_by("due_at", "pk").values_list("pk", "code")[:100])
+    for run_id, code in runs:
+        tell(run_id, code)
+    return len(runs)
+
+
+def tell(run_id: int, code: str) -> None:
+    """Send word of a run once the open transaction has committed, with the time that a job may take which is not put down."""
+    job = timetable.DAY_JOBS.get(code)
+    if job is not None and job.whole:
+        send_word(WORK_ON, at_most=job.whole + MARGIN, run_id=run_id)
+    else:
         send_word(WORK_ON, run_id=run_id)
-    return len(ids)

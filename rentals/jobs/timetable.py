@@ -21,11 +21,15 @@ GONE = (OperationalError, InterfaceError)
 
 @dataclass(frozen=True)
 class Step:
-    """What a job tells while it goes: so many more `done`, so many of them `failed`; `total` once it is known."""
+    """What a job tells while it goes: so many more `done`, so many of them `failed`; `total` once it is known.
+
+    `said`: a sentence of how far it is, where that cannot be counted.
+    """
 
     done: int = 0
     failed: int = 0
     total: int | None = None
+    said: str = ""
 
 
 @dataclass(frozen=True)
@@ -42,6 +46,8 @@ class DayJob:
 
     `each_day`: whether nights that were missed are caught up one by one, in their order; otherwise the last one stands for all.
     `after`: jobs of the same day that must have ended before.
+    `whole`: it cannot be carried on by another, so it is never put down on the way; it may take so long in one go, and is given
+    up then. What it has half done when it is stopped it takes back itself (its generator is closed), or at its next beginning.
     """
 
     code: str
@@ -50,6 +56,7 @@ class DayJob:
     work: Callable[[Turn], Iterator[Step]]
     each_day: bool = False
     after: tuple[str, ...] = ()
+    whole: datetime.timedelta | None = None
 
 
 @dataclass(frozen=True)
@@ -75,13 +82,19 @@ class UnknownJobError(KeyError):
 
 
 def day_job(
-    code: str, title: str, *, at: datetime.time, each_day: bool = False, after: tuple[str, ...] = ()
+    code: str,
+    title: str,
+    *,
+    at: datetime.time,
+    each_day: bool = False,
+    after: tuple[str, ...] = (),
+    whole: datetime.timedelta | None = None,
 ) -> Callable[[Callable[[Turn], Iterator[Step]]], Callable[[Turn], Iterator[Step]]]:
     """Put a job of the day on the timetable. Raises TwiceOnTheTimetableError."""
 
     def enter(work: Callable[[Turn], Iterator[Step]]) -> Callable[[Turn], Iterator[Step]]:
         _refuse_twice(code)
-        DAY_JOBS[code] = DayJob(code, title, at, work, each_day, after)
+        DAY_JOBS[code] = DayJob(code, title, at, work, each_day, after, whole)
         return work
 
     return enter

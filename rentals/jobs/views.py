@@ -107,7 +107,7 @@ def job_run_stop(request: HttpRequest, job_run_id: int) -> HttpResponseBase:
     except operations.JobOverError as error:
         messages.info(request, str(error))
     else:
-        messages.success(request, "It stops at its next resting place. What it did stays; run again, it goes on with the rest.")
+        messages.success(request, f"It stops at its next resting place. {_what_stays(run)}")
     return redirect("job_run", job_run_id=run.pk)
 
 
@@ -125,6 +125,13 @@ def _row(run: JobRun) -> dict[str, Any]:
     }
 
 
+def _what_stays(run: JobRun) -> str:
+    job = timetable.DAY_JOBS.get(run.code)
+    if job is not None and job.whole:
+        return "What it had half done is taken back. Run again, it begins anew."
+    return "What it did stays. Run again, it goes on with the rest."
+
+
 def _progress(run: JobRun) -> dict[str, Any]:
     label = f"{queries.title_of(run.code)}, {written_day(run.on)}"
     text = ""
@@ -132,11 +139,14 @@ def _progress(run: JobRun) -> dict[str, Any]:
         text = f"It is tried again by itself. {run.last_error}" if run.next_try_at else "A worker takes it up in a moment."
     elif run.stop_asked_at and run.state == State.RUNNING:
         text = "It was asked to stop and does so at its next resting place."
+    elif run.state == State.RUNNING:
+        text = run.said
     return {
         **_row(run),
         "label": label,
         "state": PROGRESS.get(State(run.state), "failed"),
         "text": text,
+        "stopped": _what_stays(run),
         "handled": run.done + run.failed,
         "progress_url": reverse("job_run_progress", args=[run.pk]),
     }

@@ -8,7 +8,7 @@ import datetime
 import logging
 import time
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from typing import Any
 
 from django.db import transaction
@@ -16,10 +16,9 @@ from django.db.models import Q
 
 from rentals.jobs import leases, timetable
 from rentals.jobs.models import JobMark, JobRun
-from rentals.jobs.ticking import WORK_ON
+from rentals.jobs.ticking import tell
 from rentals.jobs.timetable import GONE, DayJob, Step, Turn, UnknownJobError
 from rentals.runtime.waiting import backoff
-from rentals.runtime.word import send_word
 
 logger = logging.getLogger(__name__)
 
@@ -30,6 +29,7 @@ SLICE = datetime.timedelta(minutes=4)
 """After so long a worker puts a run down at its next resting place and queues behind what else waits."""
 BEATS = 1.0
 """Seconds between two signs of life; whoever watches sees it move, and a run of ten thousand steps writes a hundred times."""
+TOO_LONG = "It was not done after {hours:g} hours and was ended. Run again, it begins anew; ask first why it takes so long."
 LEFT_BEHIND = "The worker was stopped five times while at it, and nothing had moved in between."
 
 
@@ -93,13 +93,19 @@ class _Hand:
         self._run, self._lease, self._now = run, lease, now
         self._since = now()
         self._done = self._failed = 0
+        self._said = ""
         self._noted = time.monotonic()
 
     def carry(self, job: DayJob) -> None:
-        """Go through the job's steps."""
-        for step in job.work(Turn(self._run.on, self._now)):
-            if not self._may_go_on(step):
-                return
+        """Go through the job's steps. Ended between two of them, the generator is closed and takes back what is half done."""
+        steps = job.work(Turn(self._run.on, self._now))
+        try:
+            for step in steps:
+                if not self._may_go_on(step, job.whole):
+                    return
+        finally:
+            if isinstance(steps, Generator):
+                steps.close()
         if not self._note():
             return
         if self._run.failed:
@@ -107,10 +113,11 @@ class _Hand:
         else:
             self.end(State.DONE, "")
 
-    def _may_go_on(self, step: Step) -> bool:
+    def _may_go_on(self, step: Step, whole: datetime.timedelta | None) -> bool:
         """Add a step up; every second, note it and see whether we may go on. What ends here was written down here."""
         self._done += step.done
         self._failed += step.failed
+        self._said = step.said or self._said
         if step.total is not None:
             self._mine().update(total=self._run.done + self._run.failed + self._done + self._failed + step.total)
         if time.monotonic() - self._noted < BEATS:
@@ -120,10 +127,13 @@ class _Hand:
         if self._run.stop_asked_at is not None:
             self.end(State.STOPPED, "")
             return False
-        if self._now() - self._since >= SLICE:
+        if self._now() - self._since < (whole or SLICE):
+            return True
+        if whole:
+            self.end(State.GIVEN_UP, TOO_LONG.format(hours=round(whole.total_seconds() / 3600, 1)))
+        else:
             self._put_down()
-            return False
-        return True
+        return False
 
     def _note(self) -> bool:
         """Write down how far it is; False when the run is no longer ours."""
@@ -131,7 +141,7 @@ class _Hand:
             return False
         self._noted = time.monotonic()
         run, moved = self._run, self._done + self._failed > 0
-        changes: dict[str, Any] = {"heartbeat_at": self._now()}
+        changes: dict[str, Any] = {"heartbeat_at": self._now(), "said": self._said}
         if moved:
             run.done, run.failed = run.done + self._done, run.failed + self._failed
             self._done = self._failed = 0
@@ -145,11 +155,11 @@ class _Hand:
         """Let others have a turn; the same run goes on from where the database says."""
         with transaction.atomic():
             if self._mine().update(state=State.WAITING, claim=None, attempts=0, next_try_at=None):
-                send_word(WORK_ON, run_id=self._run.pk)
+                tell(self._run.pk, self._run.code)
 
     def end(self, state: str, sentence: str) -> None:
         """Write down that it is over, and how."""
-        self._mine().update(state=state, claim=None, ended_at=self._now(), last_error=sentence)
+        self._mine().update(state=state, claim=None, ended_at=self._now(), said="", last_error=sentence)
 
     def fail(self, sentence: str) -> None:
         """Try again later, at growing intervals; after five attempts without progress hand it to a person."""
@@ -157,7 +167,7 @@ class _Hand:
             self.end(State.GIVEN_UP, sentence)
             return
         later = self._now() + backoff(f"job/{self._run.pk}", self._run.attempts)
-        self._mine().update(state=State.WAITING, claim=None, next_try_at=later, last_error=sentence)
+        self._mine().update(state=State.WAITING, claim=None, next_try_at=later, said="", last_error=sentence)
 
     def _mine(self) -> Any:
         return JobRun.objects.filter(pk=self._run.pk, claim=self._run.claim)
@@ -173,7 +183,7 @@ def _claim(run_id: int, now: datetime.datetime) -> JobRun | None:
         run.state, run.claim, run.ended_at, run.last_error = State.GIVEN_UP, None, now, run.last_error or LEFT_BEHIND
     else:
         run.state, run.claim, run.attempts, run.next_try_at = State.RUNNING, uuid.uuid4(), run.attempts + 1, None
-        run.began_at, run.heartbeat_at, run.failed = run.began_at or now, now, 0
+        run.began_at, run.heartbeat_at, run.failed, run.said = run.began_at or now, now, 0, ""
     run.save()
     return run
 

@@ -1,6 +1,8 @@
 """The nightly backup: its record, what it lets go, and the administrator's page."""
 
 import datetime
+import re
+import time
 import zoneinfo
 from pathlib import Path
 
@@ -16,6 +18,7 @@ from rentals.runtime.backups import nightly, retention
 from rentals.runtime.backups.errors import BackupError
 from rentals.runtime.backups.folder import list_archives, only_one
 from rentals.runtime.models import BackupRecord
+from tests.elsewhere import another_process
 
 CHICAGO = zoneinfo.ZoneInfo("America/Chicago")
 NOW = datetime.datetime(2026, 11, 28, 8, 0, tzinfo=datetime.UTC)
@@ -139,6 +142,73 @@ class TestJob:
         done = working.work_on(run_id=run.pk, now=clock.now)
         assert done.state == "given_up"
         assert "is shorter than 20 characters" in done.last_error
+
+    def test_says_how_far_it_is_and_is_done(self, folder, monkeypatch):
+        """Cut into small blocks, so that a small office's backup has many steps."""
+        monkeypatch.setattr(working, "BEATS", 0.0)
+        monkeypatch.setattr("rentals.runtime.backups.making.BLOCK", 20_000)
+        good(NOW)
+        said = []
+        run = JobRun.objects.create(code="office/backup", on=clock.today(), due_at=clock.now())
+
+        def looking() -> datetime.datetime:
+            said.append(JobRun.objects.get(pk=run.pk).said)
+            return clock.now()
+
+        done = working.work_on(run_id=run.pk, now=looking)
+        assert (done.state, done.done, done.said) == ("done", 1, "")
+        shown = "\n".join(dict.fromkeys(said))
+        assert "It begins; the last one had 2.3 MB." in shown
+        assert re.search(r"Writing: 0\.\d MB so far; the last one had 2\.3 MB\.", shown)
+        assert re.search(r"Reading it through: (\d\.\d) MB of \1 MB\.", shown)
+
+    def test_stopped_by_a_person_it_leaves_no_half_archive(self, folder, monkeypatch):
+        monkeypatch.setattr(working, "BEATS", 0.0)
+        run = JobRun.objects.create(code="office/backup", on=clock.today(), due_at=clock.now())
+
+        def asking() -> datetime.datetime:
+            if list(folder.glob(".*.partial")):
+                JobRun.objects.filter(pk=run.pk).update(stop_asked_at=NOW)
+            return clock.now()
+
+        assert working.work_on(run_id=run.pk, now=asking).state == "stopped"
+        assert [path.name for path in folder.iterdir()] == ["lock"]
+        assert BackupRecord.objects.get().error == "It was interrupted."
+
+
+BACKUP_HALFWAY = """
+from rentals.jobs import working
+from rentals.runtime import clock
+from rentals.runtime.backups import making
+making.BLOCK = 20_000
+write = making.ArchiveWriter.write
+def slow(archive, data):
+    write(archive, data)
+    print("written", flush=True)
+    time.sleep(60)
+making.ArchiveWriter.write = slow
+working.work_on(run_id=RUN, now=clock.now)
+"""
+
+
+@pytest.mark.django_db(transaction=True)
+def test_killed_halfway_the_next_attempt_removes_the_half_archive_and_begins_anew(folder):
+    run = JobRun.objects.create(code="office/backup", on=clock.today(), due_at=clock.now())
+    with another_process(BACKUP_HALFWAY.replace("RUN", str(run.pk))) as worker:
+        assert worker.stdout is not None
+        assert worker.stdout.readline() == "written\n"
+        assert working.work_on(run_id=run.pk, now=clock.now) is None, "it is at work"
+        worker.kill()
+        worker.wait()
+    (half,) = folder.glob(".*.partial")
+    ends = time.monotonic() + 10
+    while (taken := working.work_on(run_id=run.pk, now=clock.now)) is None:
+        assert time.monotonic() < ends
+        time.sleep(0.05)
+    assert (taken.state, taken.attempts) == ("done", 1)
+    assert not half.exists()
+    assert len(list_archives(folder)) == 1
+    assert list(BackupRecord.objects.order_by("pk").values_list("state", flat=True)) == ["failed", "verified"]
 
 
 @pytest.mark.django_db

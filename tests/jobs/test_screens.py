@@ -19,7 +19,7 @@ def text(answer) -> str:
 @pytest.fixture
 def words(monkeypatch):
     told: list[dict] = []
-    monkeypatch.setattr("rentals.jobs.operations.send_word", lambda task, **ids: told.append(ids))
+    monkeypatch.setattr("rentals.jobs.ticking.send_word", lambda task, **ids: told.append(ids))
     return told
 
 

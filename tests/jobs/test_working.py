@@ -41,7 +41,7 @@ def every_step_is_noted(monkeypatch):
 @pytest.fixture
 def words(monkeypatch):
     told: list[dict] = []
-    monkeypatch.setattr(working, "send_word", lambda task, **ids: told.append(ids))
+    monkeypatch.setattr("rentals.jobs.ticking.send_word", lambda task, **ids: told.append(ids))
     return told
 
 
@@ -134,6 +134,30 @@ class TestWorkOn:
         run = carry(work, make_run())
         assert (run.state, run.done, run.attempts, left, words) == ("waiting", 1, 0, [1], [{"run_id": run.pk}])
         assert carry(work, run).done == 2
+
+    def test_never_puts_down_what_must_be_done_whole_but_ends_it_after_its_own_time(self, words, monkeypatch):
+        monkeypatch.setattr(working, "SLICE", datetime.timedelta(0))
+        taken_back = []
+        hours = iter(range(100))
+
+        def work(turn):
+            try:
+                for _ in range(5):
+                    yield Step(said="On it.")
+            finally:
+                taken_back.append(True)
+
+        def later():
+            return NOW + datetime.timedelta(hours=next(hours))
+
+        run = make_run()
+        with only(nightly(work, whole=datetime.timedelta(hours=90))):
+            assert working.work_on(run_id=run.pk, now=later).state == "done"
+        run = make_run(on=TODAY + datetime.timedelta(days=1))
+        with only(nightly(work, whole=datetime.timedelta(hours=3))):
+            ended = working.work_on(run_id=run.pk, now=later)
+        assert (ended.state, ended.last_error[:34], ended.said) == ("given_up", "It was not done after 3 hours and ", "")
+        assert (taken_back, words) == ([True, True], [])
 
     def test_stops_at_the_next_step_when_asked_and_keeps_what_is_done(self):
         def work(turn):

@@ -6,13 +6,14 @@ A record is a letter (P begins a part, D is data of it, M the manifest and the e
 import hashlib
 import json
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, Protocol
 
 from rentals.runtime.backups.errors import ArchiveRefusedError, BackupError
 from rentals.runtime.backups.sealing import SealedReader, SealedWriter, Writable
+from rentals.runtime.backups.steps import finish
 
 DATABASE = "database"
 FILES = "files/"
@@ -77,9 +78,14 @@ def read_archive(path: Path, secret: bytes, sinks: Sinks) -> dict[str, Any]:
 
     What a sink was given counts only when this returns: the manifest comes last. Raises ArchiveRefusedError, BackupError.
     """
+    return finish(read_steps(path, secret, sinks))
+
+
+def read_steps(path: Path, secret: bytes, sinks: Sinks) -> Generator[int, None, dict[str, Any]]:
+    """Do what `read_archive` does step by step, and yield how many bytes were read of each record."""
     try:
         with path.open("rb") as source:
-            return _read(SealedReader(source, secret), sinks)
+            return (yield from _read(SealedReader(source, secret), sinks))
     except ArchiveRefusedError as error:
         raise ArchiveRefusedError(f"{path} is refused: {error}. Nothing was touched.") from error
     except FileNotFoundError:
@@ -88,7 +94,7 @@ def read_archive(path: Path, secret: bytes, sinks: Sinks) -> dict[str, Any]:
         raise BackupError(f"{path} cannot be read ({error.strerror}).") from error
 
 
-def _read(sealed: SealedReader, sinks: Sinks) -> dict[str, Any]:
+def _read(sealed: SealedReader, sinks: Sinks) -> Generator[int, None, dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}
     kind, data = _next(sealed)
     while kind == b"P":
@@ -99,6 +105,7 @@ def _read(sealed: SealedReader, sinks: Sinks) -> dict[str, Any]:
                 digest.update(data)
                 size += len(data)
                 sink.write(data)
+                yield len(data)
                 kind, data = _next(sealed)
         found[name] = {"size": size, "sha256": digest.hexdigest()}
     if kind != b"M" or sealed.read(1):

@@ -1,15 +1,16 @@
 """Reading an archive through, without a database: every frame, every part's SHA-256, and the dump as far as pg_restore goes."""
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 from typing import Any
 
-from rentals.runtime.backups.archives import DATABASE, FILES, Sink, read_archive
+from rentals.runtime.backups.archives import DATABASE, FILES, Sink, read_steps
 from rentals.runtime.backups.errors import ArchiveRefusedError, BackupError
 from rentals.runtime.backups.keys import Key
 from rentals.runtime.backups.manifest import MADE_BY
 from rentals.runtime.backups.servers import Tool, newest_tool
+from rentals.runtime.backups.steps import finish
 from rentals.runtime.postgres import clean_environment
 
 
@@ -22,7 +23,12 @@ class Nowhere:
 
 def verify_archive(path: Path, key: Key) -> dict[str, Any]:
     """Read everything and return the manifest. Touches nothing. Raises ArchiveRefusedError, BackupError."""
-    manifest = read_archive(path, key.secret, _sink)
+    return finish(read_through(path, key))
+
+
+def read_through(path: Path, key: Key) -> Generator[int, None, dict[str, Any]]:
+    """Do what `verify_archive` does step by step, and yield how many more bytes were read."""
+    manifest = yield from read_steps(path, key.secret, _sink)
     if manifest.get("made_by") != MADE_BY:
         raise ArchiveRefusedError(f"{path} is refused: it was not made by the office. Nothing was touched.")
     return manifest

@@ -2,7 +2,7 @@
 
 import datetime
 import time
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from rentals.runtime.backups.folder import new_archive, only_one
 from rentals.runtime.backups.keys import Key
 from rentals.runtime.backups.manifest import MADE_BY, application_version, describe
 from rentals.runtime.backups.servers import Address, Tool, find_tool, server_major
+from rentals.runtime.backups.steps import finish
 
 BLOCK = 1 << 18
 
@@ -31,6 +32,11 @@ class Made:
 
 def make_backup(*, source: Address, folder: Path, key: Key, files: Path, now: datetime.datetime) -> Made:
     """Write the whole database and the files beside it into one sealed archive. Raises BackupError; then nothing is left."""
+    return finish(write_backup(source=source, folder=folder, key=key, files=files, now=now))
+
+
+def write_backup(*, source: Address, folder: Path, key: Key, files: Path, now: datetime.datetime) -> Generator[int, None, Made]:
+    """Do what `make_backup` does step by step, and yield the bytes that the archive has by then. Closed, it leaves nothing."""
     hooks.discover()
     began = time.monotonic()
     with only_one(folder, "A backup"), new_archive(folder, now) as (path, written):
@@ -51,12 +57,14 @@ def make_backup(*, source: Address, folder: Path, key: Key, files: Path, now: da
             with Tool(source.tool(program, *words), source.surroundings(), reads=False) as dump:
                 while data := dump.read(BLOCK):
                     archive.write(data)
+                    yield written.size
         for file in list_files(files):
             refuse_secret(file, key)
             archive.begin(FILES + file.relative_to(files).as_posix())
             with file.open("rb") as handle:
                 while data := handle.read(BLOCK):
                     archive.write(data)
+                    yield written.size
         manifest = archive.finish(manifest)
     return Made(path, written.size, written.sha256, time.monotonic() - began, manifest)
 
