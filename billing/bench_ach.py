@@ -6,6 +6,7 @@ import tracemalloc
 from collections.abc import Iterable, Iterator
 
 from django.db import connection
+from django.utils import timezone
 
 from billing import bench_data
 from billing.autopay import filing, reader, writer
@@ -90,7 +91,7 @@ def _authorisation(key: int, keys: KeyRing, user_id: int, now: datetime.datetime
         channel="in_person",
         wording="Words.",
         wording_version="bench",
-        authorised_on=now.date(),
+        authorised_on=timezone.localdate(now),
         taken_at=now,
         taken_by_id=user_id,
     )

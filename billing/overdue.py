@@ -62,7 +62,7 @@ class Taken:
     @property
     def last_on(self) -> datetime.date:
         """The day of the last step."""
-        return timezone.localtime(self.last_at).date()
+        return timezone.localdate(self.last_at)
 
 
 @dataclass(frozen=True)

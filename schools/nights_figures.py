@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from django.db.models import Max
+from django.utils import timezone
 
 from rentals.inventory.models import InstrumentKind
 from schools.models import Allotment, AllotmentFigure, KindExpected, Night, UsualSize
@@ -47,7 +48,7 @@ def list_heard(night: Night) -> list[Heard]:
     for kind, told in by_kind.items():
         sorts = {each.kind for each in programmes if each.pk in told}
         silent = [str(each) for each in programmes if each.kind in sorts and each.pk not in told]
-        days = [row.said_at.date() for row in told.values() if row.said_at]  # type: ignore[attr-defined]
+        days = [timezone.localdate(row.said_at) for row in told.values() if row.said_at]  # type: ignore[attr-defined]
         found.append(
             Heard(
                 kind=kind,

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from django.utils import timezone
+
 from billing import ledger
 from billing.autopay import reader, words, writer
 from billing.autopay.crypto import KeyRing, about_account, about_file_part, ring
@@ -75,7 +77,7 @@ def make_file(
     for place, entry in enumerate(entries):
         entry.trace = f"{origin.odfi}{first + place:07}"
         entry.routing_number, entry.last_four = entry.authorisation.routing_number, entry.authorisation.last_four
-    modifier = _next_modifier(made_at.date())
+    modifier = _next_modifier(timezone.localdate(made_at))
     pieces = writer.compose(origin=origin, made_at=made_at, modifier=modifier, batches=_batches(run, entries, ring()))
     made, parts = Made(), []
     key = ledger.next_id(AutopayFile)
@@ -88,7 +90,7 @@ def make_file(
     file = AutopayFile.objects.create(
         pk=key,
         run=run,
-        made_on=made_at.date(),
+        made_on=timezone.localdate(made_at),
         modifier=modifier,
         made_at=made_at,
         sha256=made.sha256,

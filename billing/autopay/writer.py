@@ -117,9 +117,9 @@ def _joined(records: list[str], odfi: str) -> str:
     return text
 
 
-def _file_header(origin: Origin, made_at: datetime.datetime, modifier: str) -> str:
+def _file_header(origin: Origin, local: datetime.datetime, modifier: str) -> str:
     return (
-        f"101 {origin.bank_routing}{origin.origin:>10}{made_at:%y%m%d%H%M}{modifier}094101"
+        f"101 {origin.bank_routing}{origin.origin:>10}{local:%y%m%d%H%M}{modifier}094101"
         f"{origin.bank_name:<23}{origin.origin_name:<23}{'':8}\n"
     )
 

@@ -68,7 +68,7 @@ class ToCall:
 
     def days_since_call(self, today: datetime.date) -> int | None:
         """Days since the last call in this episode, None when there was none."""
-        return (today - timezone.localtime(self.last.called_at).date()).days if self.last and self.calls else None
+        return (today - timezone.localdate(self.last.called_at)).days if self.last and self.calls else None
 
 
 def code_of(step: OverdueStep | None) -> str:
@@ -164,7 +164,7 @@ def _days_to_call(rows: dict[int, aging.Overdue], last: dict[int, CallNote]) -> 
     for household_id, since, made_at in notices.values_list("household_id", "episode_on", "made_at"):
         note = last.get(household_id)
         if rows[household_id].since == since and (note is None or note.called_at < made_at):
-            days[household_id] = timezone.localtime(made_at).date()
+            days[household_id] = timezone.localdate(made_at)
     for household_id, note in last.items():
         if note.next_call_on is not None:
             days.setdefault(household_id, note.next_call_on)

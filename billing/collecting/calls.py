@@ -54,7 +54,7 @@ def note_call(
     spoke_with, said = call.spoke_with.strip(), call.said.strip()
     if call.outcome == Outcome.REACHED and not (spoke_with and said):
         raise CallSaysTooLittleError
-    today = timezone.localtime(now).date()
+    today = timezone.localdate(now)
     if call.next_call_on is not None and call.next_call_on <= today:
         raise NextCallPassedError
     note = CallNote.objects.create(

@@ -4,6 +4,7 @@ from typing import ClassVar
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils import timezone
 
 from billing.models.ledger import amount_field
 
@@ -38,7 +39,7 @@ class CallNote(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_outcome_display()}, {self.called_at:%Y-%m-%d}"
+        return f"{self.get_outcome_display()}, {timezone.localtime(self.called_at):%Y-%m-%d}"
 
 
 class Arrangement(models.Model):

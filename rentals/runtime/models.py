@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils import timezone
 
 
 class BackupRecord(models.Model):
@@ -37,4 +38,4 @@ class BackupRecord(models.Model):
         indexes = [models.Index(fields=["-began_at"], name="backup_newest")]
 
     def __str__(self) -> str:
-        return self.file_name or f"backup of {self.began_at:%Y-%m-%d %H:%M}"
+        return self.file_name or f"backup of {timezone.localtime(self.began_at):%Y-%m-%d %H:%M}"

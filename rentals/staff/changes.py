@@ -5,11 +5,12 @@ Values of a room are shown only to who may see that room; to others a change say
 
 import json
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from functools import cache
 from typing import Any
 
 from django.db import connection, models
+from django.utils import timezone
 
 from rentals.runtime.templatetags.office import moment
 from rentals.staff.history import event_models
@@ -117,8 +118,14 @@ def _select(label: str, table: str, where: str) -> str:
         FROM (SELECT * FROM {table} WHERE {where} ORDER BY pgh_created_at DESC, pgh_id DESC LIMIT %s) e)"""  # noqa: S608 - see above
 
 
+def _begin_of(on: date) -> datetime:
+    """Return when a day begins by the office's clock; the database's own runs in UTC."""
+    return datetime.combine(on, time(), timezone.get_default_timezone())
+
+
 def _conditions(wanted: Filter) -> tuple[str, Any]:
-    where, fixed = ["TRUE"], []
+    where: list[str] = ["TRUE"]
+    fixed: list[str | datetime] = []
     if wanted.person_id is not None:
         where.append("pgh_context_id IN (SELECT id FROM pghistory_context WHERE metadata->>'user' = %s)")
         fixed.append(str(wanted.person_id))
@@ -126,11 +133,11 @@ def _conditions(wanted: Filter) -> tuple[str, Any]:
         where.append("pgh_obj_id::text = %s")
         fixed.append(wanted.object_id)
     if wanted.since:
-        where.append("pgh_created_at >= %s::date::timestamp AT TIME ZONE current_setting('TimeZone')")
-        fixed.append(wanted.since.isoformat())
+        where.append("pgh_created_at >= %s")
+        fixed.append(_begin_of(wanted.since))
     if wanted.until:
-        where.append("pgh_created_at < (%s::date + 1)::timestamp AT TIME ZONE current_setting('TimeZone')")
-        fixed.append(wanted.until.isoformat())
+        where.append("pgh_created_at < %s")
+        fixed.append(_begin_of(wanted.until + timedelta(days=1)))
     place = _place(wanted.before)
     if place:
         where.append("(pgh_created_at, %s::text, pgh_id) < (%s::timestamptz, %s::text, %s::bigint)")

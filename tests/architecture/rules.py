@@ -42,6 +42,25 @@ def too_long(text: str) -> Iterator[str]:
             yield f"{node.lineno}: {node.name} has {node.end_lineno - node.lineno + 1} lines"
 
 
+def day_of_greenwich(text: str) -> Iterator[str]:
+    """An instant's day is the office's: `timezone.localdate(instant)`. Bare, `.date()` and a format give the day in UTC."""
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+            of = ast.unparse(node.func.value)
+            if (
+                node.func.attr == "date"
+                and not node.args
+                and not re.search(r"local|astimezone|strptime|fromtimestamp|^cell$", of)
+            ):
+                yield f"{node.lineno}: the day of {of}; say timezone.localdate({of})"
+            if node.func.attr in {"now", "today", "utcnow"} and re.search(r"(^|\.)(datetime|date|timezone)$", of):
+                yield f"{node.lineno}: {of} reads the clock"
+        if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
+            of = ast.unparse(node.value)
+            if "%" in ast.unparse(node.format_spec) and re.search(r"_at$|(^|\.)now$|now\(\)$", of):
+                yield f"{node.lineno}: {of} written out in UTC; say timezone.localtime({of})"
+
+
 def skipped_tests(text: str) -> Iterator[str]:
     """A test runs, or it is not there."""
     for number, line in enumerate(text.splitlines(), 1):

@@ -15,6 +15,14 @@ SAMPLES = [
     (rules.unfinished, "import a  # noq" + "a: F401\n", f"import a  # {QUIET}\n"),
     (rules.too_long, "def f():\n" + "    x = 1\n" * 59, "def f():\n" + "    x = 1\n" * 60),
     (rules.too_long, "x = 1\n" * 500, "x = 1\n" * 501),
+    (
+        rules.day_of_greenwich,
+        "on = timezone.localdate(now)\nname = f'{localtime(self.made_at):%Y}{today:%Y}'\n",
+        "on = now.date()\n",
+    ),
+    (rules.day_of_greenwich, "last = now.astimezone(zone).date()\n", "today = datetime.date.today()\n"),
+    (rules.day_of_greenwich, "now = clock.now()\n", "now = timezone.now()\n"),
+    (rules.day_of_greenwich, "today = clock.today()\n", "name = f'{self.made_at:%Y-%m-%d}'\n"),
     (rules.skipped_tests, "def test_a(): ...\n", f"@{SKIP}\ndef test_a(): ...\n"),
     (
         rules.broad_catch_in_transaction,
@@ -46,6 +54,12 @@ def breaches(rule, paths) -> list[str]:
 @pytest.mark.parametrize("rule", [rules.unfinished, rules.too_long, rules.broad_catch_in_transaction])
 def test_the_code_keeps(rule):
     assert breaches(rule, rules.python_files()) == []
+
+
+def test_a_day_is_the_offices_day():
+    own_clock = PROJECT / "rentals" / "runtime" / "clock.py"
+    code = [path for path in rules.python_files() if "tests" not in path.parts and path != own_clock]
+    assert breaches(rules.day_of_greenwich, code) == []
 
 
 def test_no_test_is_skipped():

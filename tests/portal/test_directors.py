@@ -76,6 +76,15 @@ class TestInviteDirector:
             operations.invite_director(director=person, acting_user=UserFactory(), now=NOW)
         assert not User.objects.filter(role=Role.DIRECTOR).exists()
 
+    def test_who_leaves_today_is_invited_all_evening_and_not_tomorrow(self, programme):
+        """23:30 in Chicago is the next day in Greenwich; half past midnight is the next day here too."""
+        person = DirectorFactory(programmes=[programme], email="baton@school.example", until_on=TODAY)
+        RosterConsentFactory(director=person)
+        late = datetime.datetime(2026, 11, 29, 5, 30, tzinfo=datetime.UTC)
+        with pytest.raises(operations.NotInvitedError, match="has left"):
+            operations.invite_director(director=person, acting_user=UserFactory(), now=late + datetime.timedelta(hours=1))
+        assert operations.invite_director(director=person, acting_user=UserFactory(), now=late)
+
     def test_never_takes_over_somebody_who_works_here(self, programme):
         colleague = UserFactory()
         person = DirectorFactory(programmes=[programme], email=colleague.email)

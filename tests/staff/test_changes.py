@@ -5,6 +5,7 @@ from datetime import date
 import pytest
 from django.urls import reverse
 
+from rentals.runtime import clock
 from rentals.staff.changes import Filter, list_changes
 from rentals.staff.history import acting_as
 from rentals.staff.models import User
@@ -47,6 +48,19 @@ class TestListChanges:
         assert only(
             list_changes(wanted=Filter(since=date(2020, 1, 1), kind="staff.user", object_id=str(renamed.pk)), viewer=manager)
         )
+
+    def test_a_day_begins_and_ends_by_the_offices_clock(self, manager, renamed, settings):
+        """On an island whose day is at this moment another than that of Greenwich, by tzdata eleven behind or fourteen ahead."""
+        noon = clock.now().hour >= 11
+        settings.TIME_ZONE = "Pacific/Kiritimati" if noon else "Pacific/Pago_Pago"
+        today, other = clock.today(), clock.now().date()
+        assert today != other
+
+        def found(on: date) -> int:
+            wanted = Filter(since=on, until=on, kind="staff.user", object_id=str(renamed.pk))
+            return len(only(list_changes(wanted=wanted, viewer=manager)))
+
+        assert (found(today) > 0, found(other)) == (True, 0)
 
     def test_pages_through_everything_once(self, manager):
         UserFactory.create_batch(7)

@@ -6,6 +6,7 @@ from typing import Any
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponseBase
 from django.shortcuts import render
+from django.utils import timezone
 from django.views.decorators.cache import never_cache
 
 from billing.earning import advice, idle, judging, queries
@@ -72,8 +73,8 @@ def _idle_rows(wanted: dict[str, Any]) -> Iterator[list[Any]]:
     for unit in _idle(wanted).iterator(chunk_size=2000):
         since, item = unit.idle_since, unit.item
         yield [
-            unit.asset_tag, item.kind.name, str(item), unit.here.location.name, since.date(), (now - since).days, unit.held,
-            unit.get_grade_display(), unit.cost,
+            unit.asset_tag, item.kind.name, str(item), unit.here.location.name, timezone.localdate(since), (now - since).days,
+            unit.held, unit.get_grade_display(), unit.cost,
         ]  # fmt: skip
 
 

@@ -6,6 +6,7 @@ from typing import ClassVar
 import pghistory
 from django.db import models
 from django.db.models import F, Q
+from django.utils import timezone
 
 from rentals.inventory.models.work import WorkOrder
 from rentals.runtime.money import price_field
@@ -162,7 +163,7 @@ class Estimate(models.Model):
         ordering = ["-made_at", "-pk"]
 
     def __str__(self) -> str:
-        return f"{self.order_id}, {self.made_at:%Y-%m-%d}"
+        return f"{self.order_id}, {timezone.localtime(self.made_at):%Y-%m-%d}"
 
     @property
     def price(self) -> Decimal:

@@ -182,4 +182,4 @@ def record_cleaning(
 
 
 def _day(now: datetime.datetime) -> datetime.date:
-    return timezone.localtime(now).date()
+    return timezone.localdate(now)

@@ -6,6 +6,7 @@ Whoever withdraws the consent, or writes a last day down, ends the sign-in too (
 import datetime
 
 from django.db import transaction
+from django.utils import timezone
 
 from rentals.runtime.locks import lock_one
 from rentals.staff import people
@@ -27,7 +28,7 @@ def invite_director(*, director: Director, acting_user: User, now: datetime.date
     current: Director = lock_one(Director.objects.filter(pk=director.pk))
     if consent_in_force(current.pk) is None:
         raise NotInvitedError("Write the school's consent down first: without it nobody sees a roster.")
-    if current.until_on is not None and current.until_on < now.date():
+    if current.until_on is not None and current.until_on < timezone.localdate(now):
         raise NotInvitedError("This director has left: there is nobody to invite.")
     if not current.email:
         raise NotInvitedError("Write the director's e-mail address down first: it is what they sign in with.")

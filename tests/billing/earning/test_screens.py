@@ -1,5 +1,6 @@
 """The screens of what the fleet earns: what they say, whom they let in, and how few questions they ask."""
 
+import datetime
 import re
 from decimal import Decimal
 
@@ -186,6 +187,15 @@ class TestIdle:
         put(back, ("family", at(1, 1)), ("shelf", at(6, 1)))
         file = lines(client_as("manager").get(reverse("fleet_idle_csv"), {"days": "90", "sort": "tag"}))
         assert [line.split(",")[0] for line in file[1:]] == ["F-002", "F-009"]
+
+    def test_the_file_says_the_day_that_the_page_says(self, client_as, fleet):
+        """Brought back at half past eleven in the evening in Chicago, which is the next day in Greenwich."""
+        unit = instrument("F-009")
+        put(unit, ("shelf", datetime.datetime(2026, 2, 4, 5, 30, tzinfo=datetime.UTC)))
+        client = client_as("manager")
+        (line,) = [line for line in lines(client.get(reverse("fleet_idle_csv"), {"days": "90"})) if line.startswith("F-009")]
+        assert "2026-02-03" in line
+        assert re.search(r"F-009 .* Feb 3, 2026", text(client.get(reverse("fleet_idle"))))
 
 
 class TestAdvice:
