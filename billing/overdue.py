@@ -18,6 +18,7 @@ from django.utils import timezone, translation
 from django.utils.translation import gettext
 
 from billing import aging, overdue_words
+from billing.accounts import title_of
 from billing.autopay import queries as autopay
 from billing.collecting import arrangements, rules, steps
 from billing.collecting import queries as collecting
@@ -249,12 +250,13 @@ def _steps_taken(household_ids: Collection[int]) -> dict[tuple[int, datetime.dat
 
 
 def list_open_items(household_id: int, today: datetime.date) -> tuple[OverdueItem, ...]:
-    """Return the unpaid charges due before today, oldest first, one item each."""
+    """Return the unpaid charges due before today, oldest first, one item each, named as the statement names them."""
     in_force = Q(allocations__released_at=None)
     lines = (
         ChargeLine.objects.filter(charge__household_id=household_id, charge__void_entry=None, charge__due_on__lt=today)
         .annotate(paid=Coalesce(Sum("allocations__amount", filter=in_force), ZERO))
         .select_related("charge__agreement")
+        .prefetch_related("charge__lines")
         .order_by("charge__due_on", "charge_id", "position")
     )
     items: dict[int, OverdueItem] = {}
@@ -263,7 +265,6 @@ def list_open_items(household_id: int, today: datetime.date) -> tuple[OverdueIte
         if open_amount:
             charge = line.charge
             before = items[charge.pk].open_amount if charge.pk in items else ZERO
-            what = in_language(charge.get_kind_display() if charge.agreement else line.description)
-            what = f"{what}, {charge.agreement.number}" if charge.agreement else what
+            what = title_of(charge) if charge.agreement else in_language(line.description)
             items[charge.pk] = OverdueItem(charge.due_on, what, before + open_amount)
     return tuple(items.values())

@@ -24,6 +24,9 @@ VARIANT = "pdf/a-3a"
 OWN_FILES = re.compile(r"office:((?:fonts/[A-Za-z0-9-]+\.ttf)|(?:img/[a-z0-9-]+\.(?:svg|png)))")
 """All that a page may refer to: `office:fonts/…` and `office:img/…`, from the office's own static files."""
 
+UNPARTED = re.compile(r"(?:\(\d{3}\) \d{3}-\d{4}|[\w.+-]+@[\w-]+(?:\.[\w-]+)+)(?![^<>]*>)")
+"""What is read in one piece, outside of tags: a telephone number, an address of mail."""
+
 _one_at_a_time = threading.Lock()
 
 
@@ -47,12 +50,16 @@ def own_file(url: str) -> Path:
 def render_html(*, kind: Kind, payload: dict[str, Any], title: str, language: str) -> str:
     """Fill a kind's template from a stored payload; translated and formatted in the family's language.
 
+    No line ends inside a telephone number, nor inside an address of mail that fits on one.
+
     Raises PayloadError when the payload does not fit the kind's page.
     """
     page = from_payload(kind.page, payload["page"])
     office = from_payload(Letterhead, payload["office"])
     with translation.override(language):
-        return render_to_string(kind.template, {"page": page, "office": office, "title": title, "language": language})
+        html = render_to_string(kind.template, {"page": page, "office": office, "title": title, "language": language})
+    head, body, rest = html.partition("<body")
+    return head + body + UNPARTED.sub(r'<span class="unparted">\g<0></span>', rest)
 
 
 def render_pdf(*, kind: Kind, payload: dict[str, Any], title: str, language: str) -> bytes:

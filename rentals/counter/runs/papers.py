@@ -4,12 +4,14 @@ import datetime
 
 from django.db import transaction
 from django.utils import translation
+from django.utils.translation import gettext
 
 from rentals.counter.runs import queries
 from rentals.documents.models import Document
 from rentals.documents.operations import ask_for_document
 from rentals.documents.pages import DeliverySlipPage, ManifestLine, ManifestPage, ManifestStop, SlipLine
 from rentals.documents.words import in_language
+from rentals.runtime.templatetags.office import day
 from schools.models import Load, Run, Stop
 
 
@@ -71,12 +73,13 @@ def ask_for_slip(*, stop: Stop, now: datetime.datetime) -> Document:
             )
             for each in line.lines
         )
+        title = f"{gettext('Delivery slip')}, {stop.name}, {day(run.on)}"
     page = DeliverySlipPage(on=run.on, name=stop.name, address=stop.address, lines=lines)
     return ask_for_document(
         key=f"run/{run.pk}/slip/{stop.pk}/{run.version}",
         kind="delivery_slip",
         about=f"run/{run.pk}",
-        title=f"Delivery slip, {stop.name}, {run.on:%B} {run.on.day}, {run.on.year}",
+        title=title,
         page=page,
         language=language,
         now=now,
