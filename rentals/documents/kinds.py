@@ -1,6 +1,6 @@
 """The one table of document kinds: what a page of each is made of, its template, and which capability opens it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 from rentals.documents import pages
@@ -15,6 +15,11 @@ class Kind:
     template: str
     page: type[Any]
     capability: str
+
+    @property
+    def is_for_families(self) -> bool:
+        """Whether it is addressed to a family; what is left is the office's own paper."""
+        return not {"addressee", "guardian"}.isdisjoint(field.name for field in fields(self.page))
 
 
 KINDS: dict[str, Kind] = {

@@ -156,21 +156,21 @@ def _end(batch: PrintBatch, state: str, acting_user: User, now: datetime.datetim
 
 def _join(batch: PrintBatch, letters: list[OutboxMessage]) -> bytes:
     """Return the cover sheet and the letters as one PDF."""
-    from pypdf import PdfReader, PdfWriter
+    from pypdf import PdfReader
 
-    readers = [PdfReader(io.BytesIO(bytes(letter.document.content or b""))) for letter in letters if letter.document]
+    papers = [bytes(letter.document.content or b"") for letter in letters if letter.document]
     rows = tuple(
-        LetterRow(letter.batch_position or 0, letter.to_name, zip_of(letter.to_address), letter.subject, len(reader.pages))
-        for letter, reader in zip(letters, readers, strict=True)
+        LetterRow(
+            letter.batch_position or 0,
+            letter.to_name,
+            zip_of(letter.to_address),
+            letter.subject,
+            len(PdfReader(io.BytesIO(paper)).pages),
+        )
+        for letter, paper in zip(letters, papers, strict=True)
     )
     page = BatchPage(made_at=batch.made_at, made_by=batch.made_by.name, letters=rows, sheets=sum(row.pages for row in rows))
     payload = {"page": to_payload(page), "office": to_payload(queries.get_letterhead())}
     title = f"{batch}: {len(rows)} letters to post"
     cover = pdf.render_pdf(kind=COVER, payload=payload, title=title, language="en")
-    joined = PdfWriter()
-    for reader in [PdfReader(io.BytesIO(cover)), *readers]:
-        for sheet in reader.pages:
-            joined.add_page(sheet)
-    out = io.BytesIO()
-    joined.write(out)
-    return out.getvalue()
+    return pdf.join([("", cover), *((f"{row.position}. {row.to_name}", paper) for row, paper in zip(rows, papers, strict=True))])

@@ -49,7 +49,10 @@ class Document(models.Model):
                 condition=Q(content__isnull=True) | Q(sha256=hex_sha256("content")), name="document_sha256_is_of_content"
             ),
         ]
-        indexes = [models.Index(fields=["asked_at"], condition=~Q(state="made"), name="document_not_made")]
+        indexes = [
+            models.Index(fields=["asked_at"], condition=~Q(state="made"), name="document_not_made"),
+            models.Index(fields=["asked_at", "id"], name="document_by_day"),
+        ]
         triggers = [
             pgtrigger.Protect(
                 name="made_document_stays",

@@ -37,7 +37,7 @@ def message_list(request: HttpRequest) -> HttpResponseBase:
         "failed_mails": queries.count_failed_mails(),
         "complaints": queries.count_complaints(),
         "failed_documents": queries.list_failed_documents(user=request.user)[:20],  # type: ignore[arg-type]
-        "actions": _reminders(request.user) if may(request.user, "outbox.send") else [],
+        "actions": _elsewhere(request.user),
         "to_print": queries.count_letters_to_print(),
     }
     return render(request, "outbox/list.html", context)
@@ -100,11 +100,15 @@ def complaint_seen(request: HttpRequest, message_id: int) -> HttpResponseBase:
     return redirect("outbox_message", message_id=found.pk)
 
 
-def _reminders(user: Any) -> list[dict[str, Any]]:
-    """Where the letters to many families at once are looked at beforehand; by name, because those rooms stand above this one."""
+def _elsewhere(user: Any) -> list[dict[str, Any]]:
+    """A month's papers, and where the letters to many families at once are looked at beforehand; by name, because those rooms
+    stand above this one.
+    """
+    sends = may(user, "outbox.send")
     return [
-        {"label": "Overdue notices", "url": reverse("overdue_notices")},
-        {"label": "Cleaning reminders", "url": reverse("cleaning_reminders")},
+        {"label": "A month’s papers", "url": reverse("month_papers")},
+        *([{"label": "Overdue notices", "url": reverse("overdue_notices")}] if sends else []),
+        *([{"label": "Cleaning reminders", "url": reverse("cleaning_reminders")}] if sends else []),
         *([{"label": "Words of letters", "url": reverse("wordings")}] if may(user, "wording.edit") else []),
     ]
 

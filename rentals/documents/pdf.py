@@ -4,8 +4,10 @@ WeasyPrint and Pango are loaded on first use: half a second, and a machine witho
 """
 
 import functools
+import io
 import re
 import threading
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -99,6 +101,22 @@ def print_sheet(html: str, css: str) -> bytes:
         page = press.weasyprint.HTML(string=html, base_url="office:", url_fetcher=press.fetcher)
         made: bytes = page.write_pdf(stylesheets=[style], font_config=press.fonts, finisher=unscaled)
     return made
+
+
+def join(papers: Iterable[tuple[str, bytes]]) -> bytes:
+    """Join PDFs one behind the other into one, each found by its name in the viewer's outline ("" for none)."""
+    from pypdf import PdfReader, PdfWriter
+
+    joined = PdfWriter()
+    for name, content in papers:
+        first = len(joined.pages)
+        for sheet in PdfReader(io.BytesIO(content)).pages:
+            joined.add_page(sheet)
+        if name:
+            joined.add_outline_item(title=name, page_number=first)
+    out = io.BytesIO()
+    joined.write(out)
+    return out.getvalue()
 
 
 class _Press:

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from rentals.documents import batch_views, outbox_views, provider_views, views
+from rentals.documents import batch_views, month_views, outbox_views, provider_views, views
 from rentals.documents.wording import views as wording
 
 urlpatterns = [
@@ -10,6 +10,8 @@ urlpatterns = [
     path("letters/words/<slug:letter>/<slug:language>/", wording.wording, name="wording"),
     path("letters/words/<slug:letter>/<slug:language>/show/", wording.wording_show, name="wording_show"),
     path("letters/words/<slug:letter>/<slug:language>/again/", wording.wording_again, name="wording_again"),
+    path("documents/month/", month_views.month_papers, name="month_papers"),
+    path("documents/month/pdf/", month_views.month_papers_pdf, name="month_papers_pdf"),
     path("documents/<int:document_id>/", views.document, name="document"),
     path("documents/<int:document_id>/state/", views.document_state, name="document_state"),
     path("documents/<int:document_id>/pdf/", views.document_pdf, name="document_pdf"),

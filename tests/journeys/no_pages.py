@@ -18,6 +18,7 @@ NO_PAGES = {
     *(
         "document_pdf",
         "batch_pdf",
+        "month_papers_pdf",
         "payment_receipt",
         "autopay_file",
         "night_packing_list",
