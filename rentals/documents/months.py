@@ -96,7 +96,7 @@ def join_papers(papers: QuerySet[Document], *, part: int) -> bytes:
     """
     begin = (part - 1) * MOST_IN_ONE
     made = papers.filter(state=Document.State.MADE).prefetch_related(None)
-    found = list(made.values_list("title", "to_name", "content")[begin : begin + MOST_IN_ONE])
+    found = list(made.values_list("title", "to_name", "content")[begin : begin + MOST_IN_ONE])  # type: ignore[misc]  # annotated
     if not found:
         raise Document.DoesNotExist("There is no such part.")
     return pdf.join((f"{title}, {name}" if name else title, bytes(content)) for title, name, content in found)

@@ -5,7 +5,7 @@ import random
 import uuid
 import zoneinfo
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
 
@@ -82,8 +82,8 @@ def months(first: datetime.date, last: datetime.date) -> Iterator[tuple[datetime
         begin = following
 
 
-def live_through(story: Story) -> None:
-    """Let the months pass until today."""
+def live_through(story: Story, *, month_ends: Callable[[Story, datetime.date, datetime.date], None]) -> None:
+    """Let the months pass until today; `month_ends` is told of each, with its first and last day, before the next begins."""
     stops = {f.household.pk: story.today - datetime.timedelta(days=ARREARS_DAYS[i % 4]) for i, f in _stopping(story)}
     for number, (begin, end) in enumerate(months(story.opened_on, story.today)):
         if story.opened_on < begin < story.today.replace(day=1):
@@ -97,6 +97,7 @@ def live_through(story: Story) -> None:
             _bring_back(story, end)
         _collect(story, begin, end, stops)
         _deposit(story, begin, end)
+        month_ends(story, begin, end)
         check_what_waits()
         if number in ANALYZED_AFTER:
             refresh_statistics()

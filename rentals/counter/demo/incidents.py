@@ -18,6 +18,7 @@ from rentals.counter.demo import (
     leaving,
     money,
     owing,
+    papers,
     parting,
     staying,
     taking,
@@ -52,6 +53,7 @@ def let_happen(story: Story) -> None:
         else:
             untouched.append(agreement)
     bench.bring_on(story, orders)
+    papers.write_estimates(story, orders)
     bench.repair_own_fleet(story)
     leaving.let_leave(story, reversed(untouched))
     owing.leave_unpaid(story)
@@ -61,6 +63,7 @@ def let_happen(story: Story) -> None:
     owing.let_happen(story)
     autopay.put_on_autopay(story)
     _clean(story)
+    papers.remind_of_cleanings(story)
     _lend_to_a_school(story)
     parting.let_part(story)
     cards.pay_by_card(story)

@@ -12,6 +12,7 @@ from rentals.agreements import life, wording
 from rentals.agreements.models import Agreement
 from rentals.agreements.moves import Move
 from rentals.agreements.operations import SignatureGiven
+from rentals.counter.demo import papers
 from rentals.counter.demo.history import Story
 from rentals.counter.life import buying, ends, exchanging, leaving, reinstating
 from rentals.inventory.models import Instrument
@@ -83,6 +84,7 @@ def _buy_by_quote(story: Story, agreement: Agreement) -> bool:
     _quote(story, agreement)
     quote = PayoffQuote.objects.get(agreement=agreement)
     buying.buy(agreement=agreement, terms=buying.Terms(quote=quote), sent=_sent(story), **_now(story))
+    papers.pay_what_was_bought(story, agreement)
     return True
 
 

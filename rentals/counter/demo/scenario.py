@@ -14,6 +14,7 @@ from rentals.counter.demo import (
     incidents,
     labels,
     nights,
+    papers,
     people,
     pictures,
     runs,
@@ -38,7 +39,7 @@ def load(*, households: int, seed: int, today: datetime.date, now: datetime.date
     labels.label_fleet(the_shop, now=opened_at)
     chance.shuffle(shelf)
     story = history.Story(the_shop, families, shelf, opened_on, today, now, chance)
-    history.live_through(story)
+    history.live_through(story, month_ends=papers.close_a_month)
     refresh_statistics()
     incidents.let_happen(story)
     pictures.take_pictures(the_shop, now=now)
