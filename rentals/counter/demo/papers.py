@@ -2,7 +2,7 @@
 
 import datetime
 
-from billing import payments, queries, receipts, statements
+from billing import payments, purchases, queries, receipts, statements
 from billing.models import Charge, Payment
 from rentals.agreements.models import Agreement
 from rentals.counter import cleanings
@@ -19,7 +19,8 @@ STATEMENTS, IN_SPANISH, RECEIPTS = 9, 3, 8
 
 
 def close_a_month(story: Story, begin: datetime.date, end: datetime.date) -> None:
-    """On the first of the next month families that asked for it get their statement; who paid at the counter has a receipt."""
+    """Whoever paid for what was bought gets the bill of sale; of the last two months there are statements and receipts, too."""
+    purchases.ask_for_bills_of_sale(purchases=purchases.list_without_bill_of_sale(), now=story.at(min(end, story.today), 11))
     if not 0 < (story.today - end).days <= MONTHS:
         return
     first = end + datetime.timedelta(days=1)
