@@ -50,9 +50,17 @@ def _enter_due_days(*, now: datetime.datetime) -> None:
         known_since = marks.get(job.code, now)
         after = last.get(job.code) or _last_day_before(known_since, job.at, zone)
         for on in rules.days_due(at=job.at, after=after, now=now, zone=zone, each_day=job.each_day):
-            due.append(JobRun(code=job.code, on=on, due_at=rules.moment_of(on, job.at, zone)))
+            moment = _moment_of(job, on, zone)
+            if moment <= now:
+                due.append(JobRun(code=job.code, on=on, due_at=moment))
     if due:
         JobRun.objects.bulk_create(due, ignore_conflicts=True)
+
+
+def _moment_of(job: timetable.DayJob, on: datetime.date, zone: datetime.tzinfo) -> datetime.datetime:
+    """Return when a job of a day is due: not before what it comes after, which the night without two o'clock puts later."""
+    before = [timetable.DAY_JOBS[code].at for code in job.after if code in timetable.DAY_JOBS]
+    return max(rules.moment_of(on, at, zone) for at in (job.at, *before))
 
 
 def _last_day_before(moment: datetime.datetime, at: datetime.time, zone: datetime.tzinfo) -> datetime.date:
