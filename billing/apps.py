@@ -9,7 +9,7 @@ class BillingConfig(AppConfig):
 
     def ready(self) -> None:
         """Have the chart of accounts and the first overdue steps stand after every migration, and a closing its checklist."""
-        from billing import overdue_shown  # noqa: F401 - puts its letters among those whose words may be changed
+        from billing import letter_words, overdue_shown  # noqa: F401 - put their letters among those whose words may be changed
         from billing.chart import ensure_chart
         from billing.closing import house, reconciling  # noqa: F401 - add their lines to it
         from billing.collecting.steps import ensure_steps

@@ -26,9 +26,8 @@ from billing.models import ChargeLine, OverdueNotice, OverdueStep
 from rentals.agreements.models import Agreement, AgreementHold
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import OverdueItem, OverduePage
-from rentals.documents.wording import operations as wording
 from rentals.documents.words import in_language
-from rentals.families.letters import Letter, Receiver, receiver_of, write_to_household
+from rentals.families.letters import Letter, Receiver, receiver_of, worded_letter, write_to_household
 from rentals.families.models import Guardian, Household
 from rentals.runtime.locks import lock_one
 from rentals.runtime.money import ZERO
@@ -187,15 +186,14 @@ def _write(
 
 def _letter(household: Household, due: StepDue, page: OverduePage) -> Letter:
     with translation.override(household.language):
-        texts = wording.word_letter(overdue_words.code_of(page.step), household.language, overdue_words.values(page))
-        return Letter(
+        return worded_letter(
+            code=overdue_words.code_of(page.step),
+            household=household,
             key=f"overdue/{household.pk}/{due.since.isoformat()}/{due.step.position}",
             kind="overdue",
             about=f"household/{household.pk}",
             title=gettext("Notice of a past due amount"),
-            page=overdue_words.put_into(page, texts),
-            subject=texts.heading,
-            body=texts.mail + "\n",
+            page=page,
         )
 
 

@@ -7,9 +7,7 @@ from django.utils import translation
 
 from billing import overdue, overdue_words
 from rentals.documents.pages import OverduePage
-from rentals.documents.wording.operations import office_values
 from rentals.documents.wording.registry import NothingToShowError, Wording, register
-from rentals.documents.wording.texts import Texts
 from rentals.families.letters import receiver_of
 from rentals.families.models import Household
 
@@ -27,8 +25,8 @@ DAYS_TO_ANSWER = 10
 """For a letter that is only shown: so many days ahead stands as the day to answer by."""
 
 
-def show(step: int, number: str, texts: Texts, language: str, today: datetime.date) -> OverduePage:
-    """Return the letter of a household that owes, with these words; of the first that does where no number is given.
+def find(step: int, number: str, language: str, today: datetime.date) -> OverduePage:
+    """Return the page of a household that owes, without its words; of the first that does where no number is given.
 
     Raises NothingToShowError.
     """
@@ -38,7 +36,7 @@ def show(step: int, number: str, texts: Texts, language: str, today: datetime.da
     if not items:
         message = f"{household.name} ({household.number}) owes nothing that is past due. Choose a family that does."
         raise NothingToShowError(message)
-    page = OverduePage(
+    return OverduePage(
         step=step,
         addressee=receiver_of(household).addressee,
         dated_on=today,
@@ -46,17 +44,20 @@ def show(step: int, number: str, texts: Texts, language: str, today: datetime.da
         items=items,
         total=overdue.total_of(items),
     )
-    with translation.override(language):
-        return overdue_words.put_into(page, texts.filled(office_values() | overdue_words.values(page)))
+
+
+def get_household(number: str) -> Household:
+    """Return the household whose letter is to be shown. Raises NothingToShowError."""
+    household = Household.objects.filter(number__iexact=number).first()
+    if household is None:
+        message = f"There is no household {number}. Household numbers look like H-000012."
+        raise NothingToShowError(message)
+    return household
 
 
 def _household(number: str, today: datetime.date) -> Household:
     if number:
-        household = Household.objects.filter(number__iexact=number).first()
-        if household is None:
-            message = f"There is no household {number}. Household numbers look like H-000012."
-            raise NothingToShowError(message)
-        return household
+        return get_household(number)
     due = overdue.list_steps_due(today=today)
     if not due:
         message = "No letter is due to anybody today. Name a household that owes something."
@@ -66,4 +67,17 @@ def _household(number: str, today: datetime.date) -> Household:
 
 for step, title in TITLES.items():
     code = overdue_words.code_of(step)
-    register(Wording(code, title, "overdue", SLOTS, partial(overdue_words.standard, step), partial(show, step), CAUTION))
+    register(
+        Wording(
+            code=code,
+            title=title,
+            kind="overdue",
+            slots=SLOTS,
+            standard=partial(overdue_words.standard, step),
+            values=overdue_words.values,
+            find=partial(find, step),
+            must=("answer_by",),
+            mail_must=("total",),
+            caution=CAUTION,
+        )
+    )

@@ -1,11 +1,9 @@
 """The words of the three overdue letters: their standard text, and how a page gets its words. The manager may change them."""
 
-from dataclasses import replace
-
 from django.utils.translation import gettext
 
 from rentals.documents.pages import OverduePage
-from rentals.documents.wording.texts import Texts, paragraphs
+from rentals.documents.wording.texts import Texts
 from rentals.runtime.templatetags.office import day as written_day
 from rentals.runtime.templatetags.office import money as written_money
 
@@ -18,11 +16,6 @@ def code_of(step: int) -> str:
 def values(page: OverduePage) -> dict[str, str]:
     """Return what the places of a letter are filled with, in the active language."""
     return {"name": page.addressee.name, "total": written_money(page.total), "answer_by": written_day(page.answer_by)}
-
-
-def put_into(page: OverduePage, texts: Texts) -> OverduePage:
-    """Return the page with its words, filled already."""
-    return replace(page, heading=texts.heading, opening=paragraphs(texts.opening), closing=paragraphs(texts.closing))
 
 
 def standard(step: int) -> Texts:

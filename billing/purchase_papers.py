@@ -12,6 +12,7 @@ from rentals.agreements.models import Agreement
 from rentals.documents import operations as documents
 from rentals.documents.models import Document
 from rentals.documents.pages import FactLine, MovePage, PriceLine
+from rentals.documents.wording.operations import word_letter
 from rentals.documents.words import in_language
 from rentals.families.letters import receiver_of
 from rentals.inventory.models import Instrument
@@ -61,6 +62,7 @@ def ask_for_quote(*, quote: PayoffQuote, on: datetime.date, now: datetime.dateti
             taken_by=quote.made_by.name,
         )
         title = _("Price to buy, agreement %s") % agreement.number
+    page, _words = word_letter("payoff_quote", household.language, page)
     return documents.ask_for_document(
         key=f"payoff-quote/{quote.pk}",
         kind="payoff_quote",

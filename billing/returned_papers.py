@@ -3,17 +3,16 @@
 import datetime
 
 from django.db import transaction
-from django.template.loader import render_to_string
 from django.utils import timezone, translation
 from django.utils.translation import gettext
 
 from billing import payments, queries
 from billing.accounts import title_of
+from billing.letter_words import returned_code
 from billing.models import Allocation, Charge, Payment, PaymentReturn
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import OverdueItem, ReturnedPaymentPage
-from rentals.documents.queries import get_letterhead
-from rentals.families.letters import Letter, receiver_of, write_to_household
+from rentals.families.letters import receiver_of, worded_letter, write_to_household
 from rentals.runtime.money import ZERO
 from rentals.staff.models import User
 
@@ -63,14 +62,14 @@ def _tell(returned: PaymentReturn, *, acting_user: User, now: datetime.datetime)
             items=_had_paid(returned),
             balance=queries.sum_balance(household.pk),
         )
-        letter = Letter(
+        letter = worded_letter(
+            code=returned_code(is_check=is_check),
+            household=household,
             key=_key(returned),
             kind="returned_payment",
             about=f"payment/{payment.pk}",
             title=gettext("Notice of a returned payment"),
             page=page,
-            subject=gettext("Your check came back") if is_check else gettext("A debit from your account came back"),
-            body=render_to_string("documents/returned_payment.txt", {"page": page, "office": get_letterhead()}),
         )
     return write_to_household(household=household, receiver=receiver, letter=letter, acting_user=acting_user, now=now)
 

@@ -26,6 +26,7 @@ from rentals.documents import operations as documents
 from rentals.documents.codec import to_payload
 from rentals.documents.models import Document
 from rentals.documents.pages import PriceLine, StatementCredit, StatementItem, StatementPage, StatementRow
+from rentals.documents.wording.operations import word_letter
 from rentals.documents.words import in_language
 from rentals.families.letters import receiver_of
 from rentals.families.models import Guardian, Household
@@ -160,6 +161,7 @@ def ask_for_statement(
     with translation.override(household.language):
         page = make_statement(household, begins_on=begins_on, through_on=through_on, today=today, payer=payer)
         title = gettext("Statement of %s") % household.number
+    page, _words = word_letter("statement", household.language, page)
     content = json.dumps(to_payload(page), sort_keys=True, default=str)
     return documents.ask_for_document(
         key=f"household/{household.pk}/statement/{hashlib.sha256(content.encode()).hexdigest()[:32]}",

@@ -214,10 +214,11 @@ def _tell(found: ReturnFound, *, today: datetime.date, acting_user: User, now: d
     """Tell the family, in its language, what its bank said and what happens next."""
     entry, reason = found.entry, found.reason
     with translation.override(entry.household.language):
-        said = pgettext("autopay", "Your bank sent back our debit of %(amount)s from your %(account)s. It says: %(reason)s.") % {
-            "amount": written(entry.amount),
+        places = {
             "account": letters.account_words(entry.authorisation.account_type, entry.last_four),
+            "amount": written(entry.amount),
             "reason": pgettext("autopay", reason.words).lower(),
+            "next": _what_next(entry, reason, today),
         }
         return letters.send(
             household=entry.household,
@@ -225,7 +226,8 @@ def _tell(found: ReturnFound, *, today: datetime.date, acting_user: User, now: d
             key=f"autopay-return/{entry.pk}",
             heading=pgettext("autopay", "A debit came back"),
             today=today,
-            sentences=(said, _what_next(entry, reason, today)),
+            code="autopay_return",
+            places=places,
             acting_user=acting_user,
             now=now,
         )

@@ -13,7 +13,8 @@ from django.utils.translation import pgettext
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import AutopayPage, FactLine, PriceLine
 from rentals.documents.queries import get_letterhead
-from rentals.families.letters import Letter, receiver_of, write_to_household
+from rentals.documents.wording.written import as_places
+from rentals.families.letters import Letter, receiver_of, worded_letter, write_to_household
 from rentals.families.models import Household
 from rentals.runtime.templatetags.office import day as written_day
 from rentals.runtime.templatetags.office import money as written
@@ -49,10 +50,13 @@ def send(
     sentences: tuple[str, ...] = (),
     signer: str = "",
     translation_of: tuple[str, ...] = (),
+    code: str = "",
+    places: dict[str, str] | None = None,
 ) -> OutboxMessage:
     """Write to the family, by mail or on paper, once per `key`. Part of the caller's transaction.
 
     All words are in the household's language already, but where the English was signed: `translation_of` says what it means.
+    `code`: by which of the manager's words it is said, filled with `places`, instead of `sentences`.
     """
     receiver = receiver_of(household)
     page = AutopayPage(
@@ -65,19 +69,25 @@ def send(
         sentences=sentences,
         signer=signer,
         translation=translation_of,
+        places=as_places(places or {}),
     )
+    about = f"household/{household.pk}"
+    if code:
+        letter = worded_letter(code=code, household=household, key=key, kind=kind, about=about, title=heading, page=page)
+        return write_to_household(household=household, receiver=receiver, letter=letter, acting_user=acting_user, now=now)
     with translation.override(household.language):
         body = render_to_string("documents/autopay.txt", {"page": page, "office": get_letterhead()})
-    letter = Letter(key=key, kind=kind, about=f"household/{household.pk}", title=heading, page=page, subject=heading, body=body)
+    letter = Letter(key=key, kind=kind, about=about, title=heading, page=page, subject=heading, body=body)
     return write_to_household(household=household, receiver=receiver, letter=letter, acting_user=acting_user, now=now)
 
 
-def notice_sentences(amount: Decimal, on: datetime.date, account: str) -> tuple[str, ...]:
-    """What a notice of a debit says."""
-    return (
-        pgettext("autopay", "On %(day)s we debit at most %(amount)s from your %(account)s.")
-        % {"day": written_day(on), "amount": written(amount), "account": account},
-        pgettext(
+def notice_places(amount: Decimal, on: datetime.date, account: str) -> dict[str, str]:
+    """Return what a notice of a debit says, by place of its words (`billing.letter_words`)."""
+    return {
+        "account": account,
+        "day": written_day(on),
+        "amount": written(amount),
+        "rights": pgettext(
             "autopay", "If you pay a part before then, we debit only the rest. You can end autopay at any time by telling us."
         ),
-    )
+    }

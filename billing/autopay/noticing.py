@@ -156,7 +156,8 @@ def tell(due_now: NoticeDue, *, today: datetime.date, acting_user: User, now: da
             heading=pgettext("autopay", "What we will debit from your account"),
             today=today,
             amounts=due_now.lines,
-            sentences=letters.notice_sentences(due_now.amount, due_now.debit_on, account),
+            code="autopay_notice",
+            places=letters.notice_places(due_now.amount, due_now.debit_on, account),
             acting_user=acting_user,
             now=now,
         )

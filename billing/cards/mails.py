@@ -2,15 +2,12 @@
 
 import datetime
 
-from django.template.loader import render_to_string
-from django.utils import translation
-from django.utils.translation import gettext
-
 from billing.models import CardAttempt
 from billing.receipts import ask_for_receipt
 from rentals.documents import operations as documents
 from rentals.documents.models import OutboxMessage
-from rentals.documents.queries import get_letterhead
+from rentals.documents.wording.operations import word_letter
+from rentals.documents.wording.written import page_of
 from rentals.families.letters import receiver_of
 
 
@@ -24,9 +21,7 @@ def send_receipt(*, attempt: CardAttempt, now: datetime.datetime) -> OutboxMessa
     if payment is None or receiver.guardian is None or not receiver.guardian.email:
         return None
     document = ask_for_receipt(payment=payment, now=now)
-    with translation.override(household.language):
-        subject = gettext("Receipt %s") % payment.number
-        body = render_to_string("documents/card_receipt.txt", {"payment": payment, "office": get_letterhead()})
+    _, texts = word_letter("receipt", household.language, page_of(document))
     return documents.queue_message(
         key=f"card/{attempt.key}/receipt",
         kind="receipt",
@@ -37,8 +32,8 @@ def send_receipt(*, attempt: CardAttempt, now: datetime.datetime) -> OutboxMessa
         language=household.language,
         to_name=receiver.name,
         to_address=receiver.email or "\n".join(receiver.addressee.lines),
-        subject=subject,
-        body=body,
+        subject=texts.heading,
+        body=texts.mail + "\n",
         document=document,
         acting_user=attempt.started_by,
         now=now,

@@ -11,6 +11,8 @@ from rentals.agreements.quotes import Quote, QuoteLine
 from rentals.documents import operations as documents
 from rentals.documents.models import Document
 from rentals.documents.pages import Addressee, AgreementPage, KitLine, PriceLine
+from rentals.documents.wording.operations import word_letter
+from rentals.documents.wording.written import page_of
 from rentals.families.letters import address_lines, receiver_for
 from rentals.families.models import Guardian
 from rentals.inventory.models import Product
@@ -46,7 +48,7 @@ def ask_for_signed_agreement(*, signed: Signed, now: datetime) -> Document:
         language=signed.signature.language,
         now=now,
     )
-    _send(agreement, signed.parties, document, language=signed.signature.language, now=now)
+    _send(agreement, signed.parties, document, now=now)
     return document
 
 
@@ -162,9 +164,11 @@ def _price_lines(lines: tuple[QuoteLine, ...]) -> tuple[PriceLine, ...]:
     return tuple(PriceLine(line.description, line.amount) for line in lines)
 
 
-def _send(agreement: Agreement, parties: wording.Parties, document: Document, *, language: str, now: datetime) -> None:
+def _send(agreement: Agreement, parties: wording.Parties, document: Document, *, now: datetime) -> None:
     guardian: Guardian = parties.guardian
     receiver = receiver_for(guardian, parties.household)
+    language = parties.household.language
+    _shown, texts = word_letter("agreement", language, page_of(document))
     documents.queue_message(
         key=f"{about(agreement)}/signed",
         kind="agreement",
@@ -175,16 +179,8 @@ def _send(agreement: Agreement, parties: wording.Parties, document: Document, *,
         language=language,
         to_name=str(guardian),
         to_address=receiver.email or "\n".join(address_lines(parties.household)),
-        subject=_("Your rental agreement %s") % agreement.number,
-        body=_(
-            "Dear %(name)s,\n\nthank you for renting with us. The agreement you signed for %(student)s is attached as a PDF; "
-            "please keep it. If something in it is not as you expected, call us or come by.\n\n%(shop)s\n"
-        )
-        % {
-            "name": guardian,
-            "student": parties.student.given_name,
-            "shop": parties.office.name if parties.office else _("Your rental office"),
-        },
+        subject=texts.heading,
+        body=texts.mail + "\n",
         document=document,
         now=now,
     )

@@ -1,15 +1,13 @@
 """The words of the reminder of the annual cleaning, which the manager may change."""
 
 import datetime
-from dataclasses import replace
 
 from django.utils import translation
 from django.utils.translation import gettext
 
 from rentals.documents.pages import CleaningPage
-from rentals.documents.wording.operations import office_values
 from rentals.documents.wording.registry import NothingToShowError, Wording, register
-from rentals.documents.wording.texts import Texts, paragraphs
+from rentals.documents.wording.texts import Texts
 from rentals.runtime.templatetags.office import day as written_day
 
 CODE = "cleaning"
@@ -23,11 +21,6 @@ def values(page: CleaningPage) -> dict[str, str]:
         for item in page.items
     ]
     return {"name": page.addressee.name, "instruments": "\n".join(lines)}
-
-
-def put_into(page: CleaningPage, texts: Texts) -> CleaningPage:
-    """Return the page with its words, filled already."""
-    return replace(page, heading=texts.heading, opening=paragraphs(texts.opening), closing=paragraphs(texts.closing))
 
 
 def standard() -> Texts:
@@ -44,8 +37,8 @@ def standard() -> Texts:
     )
 
 
-def show(number: str, texts: Texts, language: str, today: datetime.date) -> CleaningPage:
-    """Return a reminder that is due, of this household or of the first, with these words. Raises NothingToShowError."""
+def find(number: str, language: str, today: datetime.date) -> CleaningPage:
+    """Return the page of a reminder that is due, to this household or the first, without its words. Raises NothingToShowError."""
     from rentals.counter import cleanings
 
     due = cleanings.list_reminders_due(today=today)
@@ -54,8 +47,7 @@ def show(number: str, texts: Texts, language: str, today: datetime.date) -> Clea
         message = f"No reminder is due to {number or 'anybody'} today. Name a household that has one, or leave the field empty."
         raise NothingToShowError(message)
     with translation.override(language):
-        page = cleanings.page_of(found, today)
-        return put_into(page, texts.filled(office_values() | values(page)))
+        return cleanings.page_of(found, today)
 
 
-register(Wording(CODE, "Reminder of the annual cleaning", "cleaning", SLOTS, standard, show))
+register(Wording(CODE, "Reminder of the annual cleaning", "cleaning", SLOTS, standard, values, find, mail_must=("instruments",)))

@@ -8,12 +8,11 @@ from django.utils import translation
 from django.utils.translation import gettext
 
 from rentals.agreements.models import Agreement, AgreementUnit
-from rentals.counter.cleaning_words import CODE, put_into, values
+from rentals.counter.cleaning_words import CODE
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import CleaningItem, CleaningPage
-from rentals.documents.wording import operations as wording
 from rentals.documents.words import in_language
-from rentals.families.letters import Letter, Receiver, receiver_of, write_to_household
+from rentals.families.letters import Receiver, receiver_of, worded_letter, write_to_household
 from rentals.inventory.models import Instrument
 from rentals.inventory.queries import cleanings as fleet
 from rentals.runtime.locks import lock_one
@@ -84,16 +83,14 @@ def remind(*, due: ReminderDue, today: datetime.date, now: datetime.datetime, ac
         return False
     household = due.agreement.household
     with translation.override(household.language):
-        page = page_of(due, today)
-        texts = wording.word_letter(CODE, household.language, values(page))
-        letter = Letter(
+        letter = worded_letter(
+            code=CODE,
+            household=household,
             key=due.key,
             kind="cleaning",
             about=f"agreement/{agreement.pk}",
             title=gettext("Reminder of the annual cleaning"),
-            page=put_into(page, texts),
-            subject=texts.heading,
-            body=texts.mail + "\n",
+            page=page_of(due, today),
         )
     write_to_household(household=household, receiver=due.receiver, letter=letter, acting_user=acting_user, now=now)
     return not due.receiver.is_unwanted

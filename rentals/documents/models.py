@@ -217,7 +217,9 @@ class WordingVersion(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["code", "language", "number"], name="wording_number_once"),
-            models.CheckConstraint(condition=Q(number__gte=1) & ~Q(heading="") & ~Q(mail=""), name="wording_says_something"),
+            models.CheckConstraint(
+                condition=Q(number__gte=1) & ~Q(heading="") & ~Q(mail="", opening=""), name="wording_says_something"
+            ),
         ]
         triggers = [pgtrigger.Protect(name="wording_stays", operation=pgtrigger.Update | pgtrigger.Delete)]
 

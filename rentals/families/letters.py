@@ -10,6 +10,7 @@ from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import Addressee
 from rentals.documents.quiet import QuietHours
 from rentals.documents.reasons import is_courtesy
+from rentals.documents.wording.operations import word_letter
 from rentals.families.models import Guardian, Household
 from rentals.staff.models import User
 from rentals.staff.operations import SYSTEM_EMAIL
@@ -86,6 +87,12 @@ def quiet_hours(guardian: Guardian | None, acting_user: User | None) -> QuietHou
     if guardian is None or not by_itself or guardian.quiet_from is None or guardian.quiet_until is None:
         return None
     return QuietHours(guardian.quiet_from, guardian.quiet_until)
+
+
+def worded_letter(*, code: str, household: Household, key: str, kind: str, about: str, title: str, page: Any) -> Letter:
+    """Return a letter with the words in force for the household's language (`documents.wording`), filled from the page."""
+    worded, texts = word_letter(code, household.language, page)
+    return Letter(key, kind, about, title, worded, subject=texts.heading, body=texts.mail + "\n")
 
 
 def write_to_household(

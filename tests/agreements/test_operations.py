@@ -93,6 +93,13 @@ class TestSignAgreement:
         message = OutboxMessage.objects.get(about=f"agreement/{made.pk}")
         assert (message.channel, message.document.state) == ("mail", "waiting")
 
+    def test_mails_it_in_the_familys_language_whatever_was_spoken_at_the_counter(self):
+        made = sign(a_signup(household=HouseholdFactory(language="es")))
+        message = OutboxMessage.objects.get(about=f"agreement/{made.pk}")
+        assert (message.language, message.subject) == ("es", f"Su contrato de alquiler {made.number}")
+        assert message.body.startswith("Hola, ")
+        assert "Dear" not in message.body
+
     def test_sends_a_letter_where_there_is_no_mail_address(self):
         household = HouseholdFactory(guardian__email="")
         made = sign(a_signup(household=household))

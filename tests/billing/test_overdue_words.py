@@ -12,14 +12,16 @@ from billing import overdue, overdue_words
 from rentals.documents import operations as documents
 from rentals.documents.models import Document, OutboxMessage
 from rentals.documents.wording import operations as wording
-from rentals.documents.wording.texts import Texts
+from rentals.documents.wording.texts import Texts, put_into
 from rentals.runtime import clock
 from rentals.staff.operations import ensure_system_user
 from tests.billing.test_overdue import day, noon, owing  # noqa: F401 - a fixture
 from tests.documents import samples
 from tests.factories import UserFactory
 
-OURS = Texts("A word about {total}", "Dear {name},\n\nplease look below.", "By {answer_by}, {office}.", "{name}: {total}.")
+OURS = Texts(
+    "A word about {total}", "Dear {name},\n\nplease look below.", "By {answer_by}, {office}.", "{name}: {total}, {answer_by}."
+)
 
 
 def put_in_force(language: str = "en") -> None:
@@ -36,7 +38,7 @@ def test_the_letter_says_what_is_in_force(owing):  # noqa: F811 - the fixture
     overdue.take_overdue_steps(today=day(10), now=noon(day(10)), acting_user=ensure_system_user())
     message, document = OutboxMessage.objects.get(), Document.objects.get()
     assert message.subject == "A word about $26.65"
-    assert "$26.65." in message.body
+    assert "$26.65, " in message.body
     made = documents.make_document(document_id=document.pk, now=noon(day(10)))
     said = words_of(bytes(made.content))
     assert "A word about $26.65" in said
@@ -72,7 +74,7 @@ class TestStandardText:
             page = samples.overdue(step=step)
             office = {"office": "Larkfield Rentals", "phone": "(312) 555-0101", "email": "office@rentals.example"}
             texts = overdue_words.standard(step).filled(office | overdue_words.values(page))
-            page = overdue_words.put_into(page, texts)
+            page = put_into(page, texts)
             return " ".join([page.heading, *page.opening, *page.closing, texts.mail])
 
     @pytest.mark.parametrize(

@@ -188,6 +188,7 @@ def returned_payment(**changes) -> pages.ReturnedPaymentPage:
             pages.OverdueItem(datetime.date(2026, 10, 4), "Goods, A-000017", Decimal("26.98")),
         ),
         "balance": Decimal("60.00"),
+        **words("Your check came back", "Your bank sent back your check 1182 of $33.02."),
     }
     return pages.ReturnedPaymentPage(**{**fields, **changes})
 
@@ -327,6 +328,7 @@ def estimate(**changes) -> pages.EstimatePage:
         "lines": (pages.PriceLine("Close the crack", Decimal("84.00")), pages.PriceLine("Pads, 2", Decimal("11.50"))),
         "total": Decimal("95.50"),
         "valid_until": datetime.date(2026, 12, 15),
+        **words("Estimate of a repair", "We have looked at the instrument below."),
     }
     return pages.EstimatePage(**{**fields, **changes})
 

@@ -10,7 +10,7 @@ from django.utils import translation
 from django.utils.translation import gettext as _
 
 from rentals.agreements import life, periods
-from rentals.agreements.changes.paper import Change, instrument_of, tell_family
+from rentals.agreements.changes.paper import Change, tell_family
 from rentals.agreements.life import Sent
 from rentals.agreements.models import Agreement, AgreementHold, LifeEvent
 from rentals.agreements.moves import Move
@@ -122,13 +122,8 @@ def recall_agreement(
         detail={"past_due": str(past_due), "back_by": by.isoformat()},
     )
     with translation.override(locked.household.language):
-        said = (
-            _("%s of your account is past due, and our letters about it were not answered.") % money(past_due),
-            _("Please bring the instrument back to us by %(day)s: %(what)s.")
-            % {"day": written(by), "what": instrument_of(locked)},
-            _("From today on no further rent is billed. If you pay what is past due, or call us to find a way, you may keep it."),
-        )
-        change = Change(_("Please bring the instrument back"), said, kind="recall", in_english=False)
+        title, places = _("Please bring the instrument back"), {"past_due": money(past_due), "day": written(by)}
+        change = Change(title, (), kind="recall", in_english=False, places=places)
     tell_family(agreement=locked, event=event, change=change, acting_user=acting_user, now=now)
     return life.keep(sent=sent, event=event)
 

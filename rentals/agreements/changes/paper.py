@@ -1,6 +1,6 @@
 """The letter about a change: asked for inside the operation that made it true, mailed to the guardian or sent by post."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 
@@ -12,8 +12,9 @@ from rentals.agreements.models import Agreement, LifeEvent
 from rentals.agreements.periods import PeriodToBill
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import AddendumPage, PriceLine
+from rentals.documents.wording.written import as_places
 from rentals.documents.words import in_language
-from rentals.families.letters import Letter, receiver_for, write_to_household
+from rentals.families.letters import receiver_for, worded_letter, write_to_household
 from rentals.runtime.money import ZERO
 from rentals.staff.models import User
 
@@ -22,7 +23,8 @@ from rentals.staff.models import User
 class Change:
     """What is told: a title, whole sentences, and what a period costs before and after where that changes.
 
-    In English as it is signed; `in_english` is False where the office only tells, in the household's language.
+    In English as it is signed; `in_english` is False where the office only tells, in the household's language. What the manager
+    words (`letter_words`) has no sentences of its own but `places`.
     """
 
     title: str
@@ -31,6 +33,7 @@ class Change:
     after: tuple[PriceLine, ...] = ()
     kind: str = "addendum"
     in_english: bool = True
+    places: dict[str, str] = field(default_factory=dict)
 
 
 def price_lines(rent: Decimal, protection: Decimal) -> tuple[PriceLine, ...]:
@@ -72,16 +75,15 @@ def tell_family(
         signer=signer,
         taken_by=acting_user.name,
         in_english=change.in_english,
+        places=as_places(change.places),
     )
-    with translation.override("en" if change.in_english else household.language):
-        letter = Letter(
-            key=f"{paper.about(agreement)}/event/{event.pk}",
-            kind=change.kind,
-            about=paper.about(agreement),
-            title=f"{agreement.number}: {change.title}",
-            page=page,
-            subject=_("%(title)s: agreement %(number)s") % {"title": change.title, "number": agreement.number},
-            body=_("Dear %(name)s,\n\n%(what)s\n\nThe same is attached as a PDF; please keep it with your agreement.\n")
-            % {"name": guardian, "what": "\n\n".join(change.paragraphs)},
-        )
+    letter = worded_letter(
+        code=change.kind,
+        household=household,
+        key=f"{paper.about(agreement)}/event/{event.pk}",
+        kind=change.kind,
+        about=paper.about(agreement),
+        title=f"{agreement.number}: {change.title}",
+        page=page,
+    )
     return write_to_household(household=household, receiver=receiver, letter=letter, acting_user=acting_user, now=now)

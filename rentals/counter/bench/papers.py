@@ -3,16 +3,15 @@
 import datetime
 
 from django.db import transaction
-from django.template.loader import render_to_string
 from django.utils import timezone, translation
 from django.utils.translation import gettext
 
+from rentals.counter.bench.estimate_words import CODE
 from rentals.counter.bench.order_queries import OrderSheet
 from rentals.documents.models import OutboxMessage
 from rentals.documents.pages import EstimatePage, FactLine, PriceLine, WorkLineRow, WorkOrderPage
-from rentals.documents.queries import get_letterhead
 from rentals.documents.words import in_language
-from rentals.families.letters import Letter, receiver_of, write_to_household
+from rentals.families.letters import receiver_of, worded_letter, write_to_household
 from rentals.inventory.labelling import codes
 from rentals.inventory.models import Estimate, WorkLine
 from rentals.runtime.locks import lock_one
@@ -103,13 +102,13 @@ def write_estimate(*, sheet: OrderSheet, acting_user: User, now: datetime.dateti
             total=estimate.price,
             valid_until=estimate.valid_until,
         )
-        letter = Letter(
+        letter = worded_letter(
+            code=CODE,
+            household=household,
             key=estimate_key(estimate),
             kind="estimate",
             about=f"work_order/{sheet.order.pk}",
             title=gettext("Estimate, work order %s") % sheet.order.number,
             page=page,
-            subject=gettext("Estimate of a repair"),
-            body=render_to_string("documents/estimate.txt", {"page": page, "office": get_letterhead()}),
         )
     return write_to_household(household=household, receiver=receiver, letter=letter, acting_user=acting_user, now=now)

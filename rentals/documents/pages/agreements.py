@@ -63,7 +63,8 @@ class AddendumPage:
 
     `before` and `after` are what one period costs, before tax; both empty where no price changes. `signer` is the name that the
     guardian typed as signature, "" where the office tells and the family need not sign. `in_english`: title and paragraphs are,
-    whatever the family reads, because that is what was signed.
+    whatever the family reads, because that is what was signed. A letter of the office's own words has `heading`, `opening` and
+    `closing` instead of them; `places` is what these were filled with.
     """
 
     title: str
@@ -78,6 +79,10 @@ class AddendumPage:
     signer: str
     taken_by: str
     in_english: bool = True
+    heading: str = ""
+    opening: tuple[str, ...] = ()
+    closing: tuple[str, ...] = ()
+    places: tuple[FactLine, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -85,6 +90,8 @@ class MovePage:
     """One thing that happened to an agreement: a price quoted, a sale, a return, a loss.
 
     `facts` and `sentences` are whole words in the family's language; `amounts` may be negative and add up to `total`.
+    `opening` and `closing` are the words around the figures where the manager may change them;
+    `closing` then says the sentences too.
     """
 
     heading: str
@@ -97,3 +104,5 @@ class MovePage:
     total: Decimal
     sentences: tuple[str, ...]
     taken_by: str
+    opening: tuple[str, ...] = ()
+    closing: tuple[str, ...] = ()

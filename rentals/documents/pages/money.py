@@ -109,7 +109,8 @@ class StatementCredit:
 class StatementPage:
     """A household's account over some days, both included. A positive balance is owed, a negative one is money on account.
 
-    With a `payer` it is one guardian's part: his shares of the bills and his own payments.
+    With a `payer` it is one guardian's part: his shares of the bills and his own payments. `heading`, `before` and `after` are
+    its words as they were in force; `opening` and `closing` are balances.
     """
 
     addressee: Addressee
@@ -123,6 +124,9 @@ class StatementPage:
     credits: tuple[StatementCredit, ...]
     next_due: tuple[StatementItem, ...]
     payer: str = ""
+    heading: str = ""
+    before: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -131,7 +135,8 @@ class AutopayPage:
 
     `sentences` are whole paragraphs in the family's language; `amounts` add up to `total`. `signer`: who authorised, or "".
     `translation`: where the English `sentences` were signed, what they mean in the family's language; the English counts.
-    An account is named by its last four digits only.
+    An account is named by its last four digits only. Where the office's words are in force they stand in `opening` and `closing`
+    instead of `sentences`, and `places` is what they were filled with.
     """
 
     heading: str
@@ -143,13 +148,16 @@ class AutopayPage:
     sentences: tuple[str, ...]
     signer: str
     translation: tuple[str, ...] = ()
+    opening: tuple[str, ...] = ()
+    closing: tuple[str, ...] = ()
+    places: tuple[FactLine, ...] = ()
 
 
 @dataclass(frozen=True)
 class ReturnedPaymentPage:
     """A check or debit that the bank sent back: `items` are what it had paid, `balance` how the account stands since.
 
-    `reason` is the bank's, in the words in which it came; `cheque_number` is "" for a debit.
+    `reason` is the bank's, in the words in which it came; `cheque_number` is "" for a debit. Its words as in `OverduePage`.
     """
 
     addressee: Addressee
@@ -162,3 +170,6 @@ class ReturnedPaymentPage:
     reason: str
     items: tuple[OverdueItem, ...]
     balance: Decimal
+    heading: str = ""
+    opening: tuple[str, ...] = ()
+    closing: tuple[str, ...] = ()

@@ -39,7 +39,10 @@ class WorkOrderPage:
 
 @dataclass(frozen=True)
 class EstimatePage:
-    """What a repair would cost, told to the family that pays. `covers` and the lines are in the workshop's own words."""
+    """What a repair would cost, told to the family that pays. `covers` and the lines are in the workshop's own words.
+
+    Its words as in `OverduePage`.
+    """
 
     addressee: Addressee
     dated_on: datetime.date
@@ -51,6 +54,9 @@ class EstimatePage:
     lines: tuple[PriceLine, ...]
     total: Decimal
     valid_until: datetime.date
+    heading: str = ""
+    opening: tuple[str, ...] = ()
+    closing: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,13 +1,14 @@
 """Changing what a letter says: always a new version, so that whatever was in force before can be read and taken up again."""
 
 import datetime
+from typing import Any
 
 from django.db import IntegrityError, transaction
 from django.utils import translation
 
 from rentals.documents.models import WordingVersion
 from rentals.documents.queries import get_letterhead
-from rentals.documents.wording.registry import WORDINGS
+from rentals.documents.wording.registry import WORDINGS, Wording
 from rentals.documents.wording.texts import Texts
 from rentals.runtime.templatetags.office import phone as written_phone
 from rentals.staff.models import User
@@ -45,9 +46,16 @@ def texts_of(version: WordingVersion) -> Texts:
     return Texts(version.heading, version.opening, version.closing, version.mail)
 
 
-def word_letter(code: str, language: str, values: dict[str, str]) -> Texts:
-    """Return a letter's words in force, filled: `values` by place, the office's own places are added. Two queries."""
-    return get_texts(code, language).filled(office_values() | values)
+def word_letter(code: str, language: str, page: Any) -> tuple[Any, Texts]:
+    """Return a letter's page with its words in force, and the words, filled from the page. Two queries."""
+    return fill(WORDINGS[code], get_texts(code, language), language, page)
+
+
+def fill(wording: Wording, texts: Texts, language: str, page: Any) -> tuple[Any, Texts]:
+    """Return the page with these words, and the words, filled from the page; the office's own places are added. One query."""
+    with translation.override(language):
+        filled = texts.filled(office_values() | wording.values(page))
+    return wording.put_words(page, filled), filled
 
 
 def office_values() -> dict[str, str]:
@@ -63,10 +71,11 @@ def publish(
     """Put new words in force for letters written from now on; what is written already stays as it is.
 
     `seen` is the number of the version that was in force when the author began, 0 for the standard text.
-    Raises PermissionDenied; WordingChangedError when another version was made since; KeyError.
+    Raises PermissionDenied; PlaceMissingError; WordingChangedError when another version was made since; KeyError.
     """
     require(acting_user, "wording.edit")
-    assert code in WORDINGS
+    for missing in WORDINGS[code].list_missing(texts):
+        raise missing
     current = get_version(code, language)
     if (current.number if current else 0) != seen:
         raise WordingChangedError

@@ -2,7 +2,8 @@
 
 import re
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 SLOT = re.compile(r"\{([^{}]*)\}")
 
@@ -28,6 +29,15 @@ class Texts:
         return Texts(**{part.name: _fill(getattr(self, part.name), values) for part in fields(self)})
 
 
+def as_slots(text: str) -> str:
+    """Return translated words with their marks as places of a letter.
+
+    >>> as_slots("Dear %(name)s,")
+    'Dear {name},'
+    """
+    return re.sub(r"%\((\w+)\)s", r"{\1}", text)
+
+
 def paragraphs(text: str) -> tuple[str, ...]:
     """Return the paragraphs of a text, each on one line.
 
@@ -35,6 +45,20 @@ def paragraphs(text: str) -> tuple[str, ...]:
     ('Dear Maren,', 'it is time for it.')
     """
     return tuple(" ".join(part.split()) for part in re.split(r"\n\s*\n", text.strip()) if part.strip())
+
+
+def put_into(page: Any, texts: Texts) -> Any:
+    """Return a letter's page with its words, filled already."""
+    return replace(page, heading=texts.heading, opening=paragraphs(texts.opening), closing=paragraphs(texts.closing))
+
+
+def missing_slots(text: str, needed: Collection[str]) -> list[str]:
+    """Return the places that this text should have and has not, in the order of `needed`.
+
+    >>> missing_slots("On {day} we debit it.", ["day", "amount"])
+    ['amount']
+    """
+    return [slot for slot in needed if slot not in SLOT.findall(text)]
 
 
 def unknown_slots(text: str, known: Collection[str]) -> list[str]:

@@ -1,5 +1,7 @@
 """The words of letters: which there are, what each says, seen with a real family's figures, changed, and taken up again."""
 
+from dataclasses import asdict
+
 from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponseBase
@@ -14,7 +16,8 @@ from rentals.documents.models import WordingVersion
 from rentals.documents.pdf import CannotMakePdfError
 from rentals.documents.wording import operations
 from rentals.documents.wording.forms import WordingForm
-from rentals.documents.wording.registry import OFFICE_SLOTS, WORDINGS, NothingToShowError, Wording
+from rentals.documents.wording.registry import OFFICE_SLOTS, WORDINGS, NothingToShowError, PlaceMissingError, Wording
+from rentals.documents.wording.texts import Texts
 from rentals.runtime import clock
 from rentals.staff.policy import acting_user, requires
 
@@ -28,14 +31,23 @@ def wordings(request: HttpRequest) -> HttpResponseBase:
     rows = [
         {
             "title": found.title,
-            "language": name,
-            "url": reverse("wording", args=[_slug(found.code), language]),
-            "version": newest.get((found.code, language)),
+            "goes_as": found.goes_as,
+            "languages": [
+                {
+                    "name": name,
+                    "url": reverse("wording", args=[_slug(found.code), language]),
+                    "version": newest.get((found.code, language)),
+                }
+                for language, name in LANGUAGES.items()
+            ],
         }
-        for found in WORDINGS.values()
-        for language, name in LANGUAGES.items()
+        for found in sorted(WORDINGS.values(), key=lambda each: each.title)
     ]
-    return render(request, "wording/list.html", {"rows": rows, "back": {"label": "Outbox", "url": reverse("outbox")}})
+    return render(
+        request,
+        "wording/list.html",
+        {"rows": rows, "languages": LANGUAGES, "back": {"label": "Outbox", "url": reverse("outbox")}},
+    )
 
 
 @requires("wording.edit")
@@ -46,7 +58,7 @@ def wording(request: HttpRequest, letter: str, language: str) -> HttpResponseBas
     version = operations.get_version(found.code, language)
     number = version.number if version else 0
     texts = operations.texts_of(version) if version else operations.standard_texts(found.code, language)
-    initial = {"heading": texts.heading, "opening": texts.opening, "closing": texts.closing, "mail": texts.mail, "seen": number}
+    initial = {**asdict(texts), "seen": number}
     form = WordingForm(request.POST or None, wording=found, initial=initial)
     if request.method == "POST" and form.is_valid():
         try:
@@ -72,13 +84,16 @@ def wording(request: HttpRequest, letter: str, language: str) -> HttpResponseBas
 @require_POST
 @never_cache
 def wording_show(request: HttpRequest, letter: str, language: str) -> HttpResponseBase:
-    """Give the letter as a PDF with a family's own figures and the words as typed. Nothing is kept or sent."""
+    """Show the letter as a PDF, or its mail, with a family's own figures and the words as typed. Nothing is kept or sent."""
     found = _find(letter, language)
     form = WordingForm(request.POST, wording=found)
     if not form.is_valid():
         return _page(request, found, form, language)
     try:
-        page = found.show(request.POST.get("household", "").strip(), form.texts(), language, clock.today())
+        page = found.find(request.POST.get("household", "").strip(), language, clock.today())
+        page, texts = operations.fill(found, form.texts(), language, page)
+        if found.has_mail and (request.POST.get("as") == "mail" or not found.has_paper):
+            return _page(request, found, form, language, texts)
         content = sheets.print_now(kind=get_kind(found.kind), page=page, title=found.title, language=language)
     except (NothingToShowError, CannotMakePdfError) as error:
         form.add_error(None, str(error))
@@ -105,6 +120,8 @@ def wording_again(request: HttpRequest, letter: str, language: str) -> HttpRespo
         )
     except WordingVersion.DoesNotExist:
         raise Http404 from None
+    except PlaceMissingError as error:
+        messages.error(request, str(error))
     except operations.WordingChangedError:
         messages.error(request, "Somebody changed this letter meanwhile. Look at the version in force, then choose again.")
     else:
@@ -123,8 +140,8 @@ def _find(letter: str, language: str) -> Wording:
     raise Http404
 
 
-def _page(request: HttpRequest, found: Wording, form: WordingForm, language: str) -> HttpResponseBase:
-    """The page of one letter in one language."""
+def _page(request: HttpRequest, found: Wording, form: WordingForm, language: str, mail: Texts | None = None) -> HttpResponseBase:
+    """The page of one letter in one language; with `mail`, how that would read."""
     made = WordingVersion.objects.filter(code=found.code, language=language)
     versions = list(made.order_by("-number").select_related("made_by"))
     context = {
@@ -133,7 +150,8 @@ def _page(request: HttpRequest, found: Wording, form: WordingForm, language: str
         "letter": _slug(found.code),
         "language": language,
         "language_name": LANGUAGES[language],
-        "slots": [("{" + slot + "}", says) for slot, says in {**found.slots, **OFFICE_SLOTS}.items()],
+        "slots": [("{" + slot + "}", says, found.say_needed(slot)) for slot, says in {**found.slots, **OFFICE_SLOTS}.items()],
+        "mail": mail,
         "number": versions[0].number if versions else 0,
         "versions": versions,
         "household": request.POST.get("household", ""),
