@@ -214,7 +214,7 @@ class TestHolds:
             ("recall", None),
         ]
         assert event.detail == {"past_due": "105.00", "back_by": "2026-03-24"}
-        assert "$105.00" in letter(event)["paragraphs"][0]
+        assert "$105.00 of your account is past due" in " ".join(letter(event)["opening"])
         assert Document.objects.get(key__endswith=f"event/{event.pk}").kind == "recall"
 
     def test_a_family_that_reads_spanish_is_told_in_spanish(self, agreement, who):
@@ -223,7 +223,7 @@ class TestHolds:
         event = holds.recall_agreement(agreement=agreement, reason="No answer.", past_due=Decimal("105.00"), sent=sent(), **who)
         page, message = letter(event), OutboxMessage.objects.get(key__endswith=f"event/{event.pk}")
         assert page["title"] == "Por favor, devuelva el instrumento"
-        assert page["paragraphs"][0].startswith("$105.00 de su cuenta están vencidos")
+        assert any(each.startswith("$105.00 de su cuenta están vencidos") for each in page["opening"])
         assert page["in_english"] is False
         assert message.subject == f"Por favor, devuelva el instrumento: contrato {agreement.number}"
         assert message.body.startswith("Hola, ")
@@ -299,6 +299,25 @@ class TestTransfer:
     def transferred(self, agreement, guardian, who) -> Agreement:
         event = transfer.transfer_agreement(agreement=agreement, to=transfer.Takeover(guardian, 1), sent=sent(), **who)
         return event.agreement
+
+    def test_each_household_is_told_in_its_own_language(self, agreement, who):
+        """What the new guardian signed stays English, and its mail says so in Spanish; the one before is told in Spanish."""
+        for household in (agreement.household, taking := HouseholdFactory()):
+            household.language = "es"
+            household.save()
+        made = self.transferred(agreement, taking.guardians.get(), who)
+        before, after = (OutboxMessage.objects.get(about=f"agreement/{each.pk}", kind="addendum") for each in (agreement, made))
+        assert before.subject == f"Su contrato fue traspasado: contrato {agreement.number}"
+        assert "se hizo cargo de este alquiler el " in before.body
+        assert after.subject == f"Traspaso del contrato: contrato {made.number}"
+        assert "solo el texto en inglés cuenta" in after.body
+        assert f"takes over agreement {agreement.number}" in after.body
+        for message in (before, after):
+            assert message.language == "es"
+            assert message.body.startswith("Hola, ")
+            assert "Dear" not in message.body and "The same is attached" not in message.body
+        told = Document.objects.get(pk=before.document_id).payload["page"]
+        assert told["in_english"] is False
 
     def test_goes_on_at_the_prices_and_days_that_were_signed(self, agreement, who):
         RateFactory(kind=agreement.item.kind, monthly_rent=Decimal("99.00"))

@@ -4,6 +4,7 @@ from datetime import date, datetime
 
 from django.db import transaction
 from django.db.models import F
+from django.utils import translation
 from django.utils.translation import gettext as _
 
 from rentals.agreements import errors, life
@@ -11,6 +12,7 @@ from rentals.agreements.changes.paper import Change, tell_family
 from rentals.agreements.life import Sent
 from rentals.agreements.models import Agreement, LifeEvent, PayerShare
 from rentals.agreements.moves import Move
+from rentals.documents.words import in_language
 from rentals.families import operations as families
 from rentals.families.models import Guardian
 from rentals.runtime.templatetags.office import day as written
@@ -90,11 +92,18 @@ def change_school(
         note=f"From {was} to {to}",
         detail={"was": student.programme_id, "to": programme and programme.pk},
     )
-    said = (
-        _("Our records now say: %(student)s, %(to)s (before: %(was)s).") % {"student": student, "to": to, "was": was},
-        _("The instrument stays with you, and nothing else about the agreement changes."),
-    )
-    tell_family(agreement=locked, event=event, change=Change(_("Change of school"), said), acting_user=acting_user, now=now)
+    with translation.override(locked.household.language):
+        said = (
+            _("Our records now say: %(student)s, %(to)s (before: %(was)s).")
+            % {
+                "student": student,
+                "to": in_language(to),
+                "was": in_language(was),
+            },
+            _("The instrument stays with you, and nothing else about the agreement changes."),
+        )
+        change = Change(_("Change of school"), said, in_english=False)
+    tell_family(agreement=locked, event=event, change=change, acting_user=acting_user, now=now)
     return life.keep(sent=sent, event=event)
 
 

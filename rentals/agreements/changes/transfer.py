@@ -5,6 +5,7 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils import translation
 from django.utils.translation import gettext as _
 
 from rentals.agreements import errors, life, periods, promises, wording
@@ -215,10 +216,12 @@ def _tell(
         agreement=made, kind=kinds.TRANSFERRED, on=today, note=f"From {before.guardian}, {before.number}", **who
     )
     tell_family(agreement=made, event=event, change=taken, signer=sent.signer, **who)
-    said = (
-        _("%(guardian)s has taken this rental over on %(day)s, as agreement %(number)s.")
-        % {"guardian": made.guardian, "day": written(today), "number": made.number},
-        _("Nothing more falls due on yours. What was billed before and is not paid yet stays on your account."),
-    )
-    tell_family(agreement=before, event=gone, change=Change(_("Your agreement is transferred"), said), **who)
+    with translation.override(before.household.language):
+        said = (
+            _("%(guardian)s has taken this rental over on %(day)s, as agreement %(number)s.")
+            % {"guardian": made.guardian, "day": written(today), "number": made.number},
+            _("Nothing more falls due on yours. What was billed before and is not paid yet stays on your account."),
+        )
+        told = Change(_("Your agreement is transferred"), said, in_english=False)
+    tell_family(agreement=before, event=gone, change=told, **who)
     return life.keep(sent=sent, event=event)

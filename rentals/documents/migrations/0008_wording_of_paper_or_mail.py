@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('documents', '0006_wording'),
+        ("documents", "0007_document_by_day"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
