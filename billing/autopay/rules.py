@@ -167,16 +167,16 @@ class Rate:
         """The share to three places of a percent, rounded up so that it never looks better than it is.
 
         >>> Rate("unauthorised", 11, 2000, 5).percent
-        '0.550 %'
+        '0.550%'
         """
         thousandths = -(-self.share * 100_000 // 1)
-        return f"{thousandths // 1000}.{thousandths % 1000:03} %"
+        return f"{thousandths // 1000}.{thousandths % 1000:03}%"
 
     @property
     def line(self) -> str:
         """The line in words.
 
         >>> Rate("unauthorised", 0, 0, 5).line
-        '0.5 %'
+        '0.5%'
         """
-        return f"{self.limit / 10:g} %"
+        return f"{self.limit / 10:g}%"

@@ -17,10 +17,15 @@ def plan_in_spanish(version: PlanVersion) -> list[str]:
         said.append(f"El alquiler vence el día {version.due_day} de cada mes.")
     if version.minimum_term == PlanVersion.MinimumTerm.SCHOOL_YEAR:
         said.append("El alquiler se debe hasta el final del año escolar.")
-    share, step = percent(version.credit_share), percent(version.step_up_share)
+    share, step = _percent(version.credit_share), _percent(version.step_up_share)
     said.append(f"El {share} del alquiler que haya pagado cuenta para comprar este instrumento, y el {step} para uno mejor.")
     if version.credit_cap < 1:
-        said.append(f"El crédito cubre como máximo el {percent(version.credit_cap)} del precio de compra.")
+        said.append(f"El crédito cubre como máximo el {_percent(version.credit_cap)} del precio de compra.")
     if version.early_purchase_discount:
-        said.append(f"Si lo compra antes, se descuenta el {percent(version.early_purchase_discount)} de lo que quede.")
+        said.append(f"Si lo compra antes, se descuenta el {_percent(version.early_purchase_discount)} de lo que quede.")
     return said
+
+
+def _percent(share: object) -> str:
+    """Write a fraction as per cent, with a space before the sign (Real Academia Española, Ortografía)."""
+    return percent(share).replace("%", " %")

@@ -43,7 +43,7 @@ class PercentField(forms.CharField):
 
     def prepare_value(self, value: Any) -> Any:
         """Write a fraction in per cent; leave what was typed as it is."""
-        return percent(value).removesuffix(" %") if isinstance(value, Decimal) else value
+        return percent(value).removesuffix("%") if isinstance(value, Decimal) else value
 
 
 class RateForm(OfficeForm):

@@ -22,7 +22,7 @@ from rentals.staff.models import Office
 from schools.models import Programme
 
 CONSENT_VERSION = "2026-1"
-TEXT_VERSION = "2026-2"
+TEXT_VERSION = "2026-3"
 SHORTEST_MONTH = 28
 
 
@@ -151,8 +151,8 @@ def when_due(payment: Payment, starts_on: date) -> str:
 
 
 def percent(share: object) -> str:
-    """Write a fraction as per cent: 0.0825 is "8.25 %"."""
-    return f"{float(str(share)) * 100:.4f}".rstrip("0").rstrip(".") + " %"
+    """Write a fraction as per cent, as American English does: 0.0825 is "8.25%"."""
+    return f"{float(str(share)) * 100:.4f}".rstrip("0").rstrip(".") + "%"
 
 
 def months(number: int) -> str:

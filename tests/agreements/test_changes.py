@@ -259,7 +259,7 @@ class TestSharePayments:
     def test_writes_the_shares_from_a_day_on(self, agreement, two, who):
         event = people.share_payments(agreement=agreement, shares=((two[0], 60), (two[1], 40)), from_on=TODAY, sent=sent(), **who)
         assert [(share.guardian, share.weight) for share in people.list_shares(agreement)] == [(two[0], 60), (two[1], 40)]
-        assert "60 %" in event.note
+        assert "60%" in event.note
         assert letter(event)["signer"] == "Alex Sample"
 
     def test_a_mistake_of_the_day_is_put_right_on_the_same_day(self, agreement, two, who):

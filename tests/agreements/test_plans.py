@@ -265,7 +265,7 @@ class TestEditor:
         made = PlanVersion.objects.get(number=2)
         assert done.url == reverse("terms_version", args=[made.pk])
         assert (made.credit_share, made.late_fee.amount, made.published_at is None) == (Decimal("0.8"), Decimal("3.00"), False)
-        assert "80 %" in manager.get(done.url).content.decode()
+        assert "80%" in manager.get(done.url).content.decode()
 
     def test_does_not_publish_another_draft_than_the_one_shown(self, manager, plan):
         manager.post(reverse("terms_draft", args=[plan.pk]), self.sent(manager, plan, grace_days="4"))

@@ -146,7 +146,7 @@ class TestScreens:
     def test_show_what_is_in_force(self, manager, django_assert_max_num_queries):
         with django_assert_max_num_queries(12):
             page = manager.get(reverse("terms")).content.decode()
-        for words in ("Violin", "$30.00", "8.25 %", "Rent to own", "62704"):
+        for words in ("Violin", "$30.00", "8.25%", "Rent to own", "62704"):
             assert words in page
 
     def test_add_a_price(self, manager):

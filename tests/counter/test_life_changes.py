@@ -300,7 +300,7 @@ class TestShares:
         url, first = to("share_payment", agreement), f"share_{agreement.guardian_id}"
         day = {"from_on": "2026-02-10", **SIGNED}
         assert send(client, url, **{first: "60", f"share_{other.pk}": "40"}, **day).status_code == 302
-        assert "60 %" in text(client.get(url))
+        assert "60%" in text(client.get(url))
         assert send(client, url, end="1", **day).status_code == 302
         assert not PayerShare.objects.filter(until_on=None).exists()
 

@@ -321,7 +321,7 @@ class TestSetUp:
         ("changes", "sentence"),
         [
             ({"second_x": "10"}, "to the right of the first and below it: measure again"),
-            ({"second_x": "170"}, "print it at actual size (100 %)"),
+            ({"second_x": "170"}, "print it at actual size (100%)"),
             ({"first_x": "60", "second_x": "235"}, "more than 20 mm beside"),
             ({"first_y": ""}, "Fill in"),
         ],

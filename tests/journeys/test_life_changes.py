@@ -113,7 +113,7 @@ class TestALifeOfChanges:
         shares.nth(0).fill("60")
         shares.nth(1).fill("40")
         sign(page, str(agreement.guardian), "Share the payments")
-        happened(page, "60 %")
+        happened(page, "60%")
 
     def another_household_takes_it_over(self, page: Page, url: str, agreement: Agreement) -> None:
         other = open_agreements().exclude(household=agreement.household_id)[0].household

@@ -131,7 +131,7 @@ def share_payments(
     PayerShare.objects.bulk_create(
         PayerShare(agreement=locked, guardian=guardian, weight=weight, from_on=from_on) for guardian, weight in shares
     )
-    words = ", ".join(f"{guardian} {weight} %" for guardian, weight in shares) or f"{locked.guardian} pays all of it"
+    words = ", ".join(f"{guardian} {weight}%" for guardian, weight in shares) or f"{locked.guardian} pays all of it"
     event = life.note_event(
         agreement=locked,
         kind=LifeEvent.Kind.PAYERS_CHANGED,

@@ -118,7 +118,7 @@ class MeasuredForm(OfficeForm):
             raise ValidationError("The second cross stands to the right of the first and below it: measure again.", code="order")
         found = sheets.correct(self.marks, (first, second))
         if not (0.95 <= found.scale_x <= 1.05 and 0.95 <= found.scale_y <= 1.05):
-            message = "By these measures the page came out more than 5 % too small or too large: print it at actual size (100 %)."
+            message = "By these measures the page came out more than 5% too small or too large: print it at actual size (100%)."
             raise ValidationError(message, code="scale")
         if abs(found.offset_x) > 20 or abs(found.offset_y) > 20:
             raise ValidationError(

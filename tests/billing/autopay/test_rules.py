@@ -101,13 +101,13 @@ class TestRates:
     @pytest.mark.parametrize(
         ("group", "returned", "percent", "alarm"),
         [
-            (codes.UNAUTHORISED, 9, "0.450 %", False),
-            (codes.UNAUTHORISED, 10, "0.500 %", True),
-            (codes.UNAUTHORISED, 11, "0.550 %", True),
-            (codes.ADMINISTRATIVE, 59, "2.950 %", False),
-            (codes.ADMINISTRATIVE, 60, "3.000 %", True),
-            (codes.OVERALL, 299, "14.950 %", False),
-            (codes.OVERALL, 300, "15.000 %", True),
+            (codes.UNAUTHORISED, 9, "0.450%", False),
+            (codes.UNAUTHORISED, 10, "0.500%", True),
+            (codes.UNAUTHORISED, 11, "0.550%", True),
+            (codes.ADMINISTRATIVE, 59, "2.950%", False),
+            (codes.ADMINISTRATIVE, 60, "3.000%", True),
+            (codes.OVERALL, 299, "14.950%", False),
+            (codes.OVERALL, 300, "15.000%", True),
         ],
     )
     def test_alarm_at_the_line(self, group, returned, percent, alarm):
@@ -119,7 +119,7 @@ class TestRates:
         assert not rules.Rate("overall", 0, 0, 150).is_at_line
 
     def test_never_look_better_than_they_are(self):
-        assert rules.Rate("unauthorised", 1, 3000, 5).percent == "0.034 %"
+        assert rules.Rate("unauthorised", 1, 3000, 5).percent == "0.034%"
 
 
 class TestCodes:

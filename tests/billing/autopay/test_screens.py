@@ -247,7 +247,7 @@ class TestRates:
         take(returns(run, (trace_of(run), "R10")), on=DEBIT_ON)
         monkeypatch.setattr(clock, "today", lambda: DEBIT_ON)
         said = page(client, "autopay")
-        assert "Not authorized 1 1 100.000 % 0.5 % At the line: call the bank" in said
+        assert "Not authorized 1 1 100.000% 0.5% At the line: call the bank" in said
 
 
 class TestQueries:

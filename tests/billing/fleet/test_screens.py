@@ -149,9 +149,9 @@ class TestAsset:
         depreciate(bookkeeper, MARCH)
         asset = FleetAsset.objects.get(instrument=fleet[0])
         page = text(client_as("bookkeeper").get(reverse("fleet_asset", args=[asset.pk])))
-        # 2026: ten months of 10.00; 14.29 % of 600.00.
-        assert "2026 $100.00 $500.00 14.29 % $85.74 $514.26" in page
-        assert "2033 $0.00 $0.00 4.46 % $26.76 $0.00" in page
+        # 2026: ten months of 10.00; 14.29% of 600.00.
+        assert "2026 $100.00 $500.00 14.29% $85.74 $514.26" in page
+        assert "2033 $0.00 $0.00 4.46% $26.76 $0.00" in page
         assert "IRS Publication 946, Table A-1" in page
         assert "March 2026 Mar 31, 2026 1 $10.00 $10.00" in page
 

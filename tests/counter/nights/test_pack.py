@@ -107,8 +107,8 @@ class TestSpanish:
             **{name: Decimal(value) if "." in str(value) else value for name, value in fields.items()}
         )
         english, spanish = sheet.plan_words(version), plan_in_spanish(version)
-        figures = re.findall(r"[0-9]+(?: %)?", english)
-        said = re.findall(r"[0-9]+(?: %)?", " ".join(spanish))
+        figures = re.findall(r"[0-9]+%?", english)
+        said = re.findall(r"[0-9]+%?", " ".join(spanish).replace(" %", "%"))
         assert [each for each in figures if each != "1"] == [each for each in said if each != "1"]
         assert len(spanish) == len(re.findall(r"[.](?: |$)", english))
 
