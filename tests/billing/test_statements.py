@@ -11,10 +11,15 @@ from billing import charges, credits, payers, payments, queries, refunds, statem
 from billing.accounts import list_account_rows
 from billing.models import Posting
 from rentals.agreements.models import PayerShare
+from rentals.documents import pdf
+from rentals.documents.kinds import get_kind
 from rentals.documents.models import Document
+from rentals.documents.wording import operations as wording
+from rentals.documents.wording.texts import Texts
 from rentals.families.models import Guardian
 from tests.agreements.factories import OfficeFactory
 from tests.billing.factories import DAY, NOON, AgreementFactory, GuardianFactory
+from tests.factories import UserFactory
 
 D = Decimal
 FIRST, LAST = datetime.date(2026, 1, 1), datetime.date(2026, 12, 31)
@@ -202,3 +207,15 @@ class TestAskForStatement:
         assert (first.kind, first.about) == ("statement", f"household/{lived.pk}")
         assert Document.objects.count() == 2
         assert Guardian.objects.filter(household=lived).exists()
+
+    def test_says_what_the_manager_put_in_force(self, lived):
+        OfficeFactory()
+        texts = Texts("Through {through}", "Dear {name},\n\nlook below.", "Call {office}.", "")
+        manager = UserFactory(role="manager")
+        wording.publish(code="statement", language="en", texts=texts, note="", seen=0, acting_user=manager, now=NOON)
+        made = statements.ask_for_statement(household=lived, begins_on=FIRST, through_on=LAST, today=DAY, now=NOON)
+        page = made.payload["page"]
+        assert page["heading"].startswith("Through ") and "{" not in page["heading"]
+        assert page["before"][1] == "look below."
+        html = pdf.render_html(kind=get_kind("statement"), payload=made.payload, title=made.title, language="en")
+        assert "look below." in html and page["after"][0] in html
