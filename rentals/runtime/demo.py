@@ -46,6 +46,7 @@ def run(arguments: list[str]) -> int:
             addresses(supervisor, servers)
             supervisor.environment = surroundings(state)
             application = os.environ["DATABASE_URL"]
+            supervisor.say("office", "Bringing the database up to date...")
             empty = prepare_database()
             supervisor.listen_for_signals()
             os.environ["DATABASE_URL"] = application
@@ -185,6 +186,7 @@ def prepare_database() -> bool:
 def fill_database(supervisor: Supervisor, households: int | None, *, empty: bool) -> None:
     """Load the scenario into an empty database, with the application's rights."""
     if empty:
+        supervisor.say("office", "Loading an invented shop with its families and their months, once; it takes about a minute...")
         words = ["load_demo", *(["--households", str(households)] if households else [])]
         code = supervisor.run_to_end(Program("demo", [sys.executable, "-m", "django", *words]))
         if code and not supervisor.stopping:

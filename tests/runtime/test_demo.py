@@ -115,7 +115,7 @@ def state() -> Iterator[Path]:
 @pytest.fixture(scope="module")
 def running(state: Path) -> Terminal:
     terminal = Terminal(state, free_port(), "--households", "12")
-    terminal.wait_for("Ctrl-C stops it", seconds=240)
+    terminal.wait_for("Ctrl-C stops it", seconds=420)
     return terminal
 
 
