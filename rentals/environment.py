@@ -5,6 +5,7 @@ import binascii
 import hashlib
 import os
 import re
+from collections.abc import Sequence
 from typing import Any
 from urllib.parse import parse_qsl, unquote, urlsplit
 
@@ -67,6 +68,19 @@ def database(url: str, *, pooled: bool) -> dict[str, Any]:
         "CONN_HEALTH_CHECKS": True,
         "OPTIONS": options,
     }
+
+
+def program(words: Sequence[str]) -> str:
+    """Name a process of the office, by the words that started it, as the database lists its sessions.
+
+    >>> program(["/lib/celery/__main__.py", "--app", "rentals.celery", "worker"]), program(["manage.py", "migrate", "--plan"])
+    ('office worker', 'office migrate')
+    """
+    if "gunicorn" in words[0]:
+        return "office web"
+    if "celery" in words[0]:
+        return "office worker" if "worker" in words else "office beat"
+    return f"office {words[1]}" if len(words) > 1 and words[1].replace("_", "").isalpha() else "office"
 
 
 def broker(url: str) -> str:

@@ -1,6 +1,7 @@
 """Settings, read from the environment. What a variable means stands in DEVELOPERS.md."""
 
 import os
+import sys
 from pathlib import Path
 
 from rentals import environment
@@ -99,6 +100,7 @@ TEMPLATES = [
 
 DATABASE_URL = os.environ.get("DATABASE_URL", "postgresql://office_app@/office")
 DATABASES = {"default": environment.database(DATABASE_URL, pooled=environment.flag("OFFICE_DB_POOL"))}
+DATABASES["default"]["OPTIONS"].setdefault("application_name", environment.program(sys.argv))
 REDIS_URL = os.environ.get("REDIS_URL", "redis://127.0.0.1:6379/0")
 CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL, "KEY_PREFIX": "office"}}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"

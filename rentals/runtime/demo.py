@@ -176,7 +176,7 @@ def prepare_database() -> bool:
     from django.db import connections
 
     django.setup()
-    call_command("migrate", verbosity=0, interactive=False)
+    call_command("migrate", verbosity=0, interactive=False, office_stopped=True)
     gather_static(Path(settings.STATIC_ROOT))
     empty = not apps.get_model("families", "Household").objects.exists()
     connections.close_all()

@@ -5,7 +5,8 @@ change what one of them made may share both, so only their first and last states
 in which order, stays the same. Migrations are written as ever.
 """
 
-from collections.abc import Iterator, Sequence
+import functools
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 from django.contrib.postgres.operations import AddConstraintNotValid
@@ -25,6 +26,8 @@ from django.db.migrations.operations import (
 from django.db.migrations.operations.base import Operation
 from django.db.migrations.state import ProjectState
 from pgtrigger.migrations import AddTrigger, RemoveTrigger
+
+from rentals.runtime import migrating_live
 
 CHANGES = (
     *(AddField, AlterField, RemoveField, AddIndex, RemoveIndex, AddConstraint, AddConstraintNotValid, RemoveConstraint),
@@ -101,12 +104,40 @@ def joined(group: list[Operation]) -> Operation:
 
 
 class Executor(MigrationExecutor):
-    """Django's executor, with neighbouring operations put together on the way forward."""
+    """Django's executor, with neighbouring operations put together on the way forward, and limits where an office works."""
+
+    office_stopped = False
+    """Whether nobody is kept waiting, so that a migration may take its time."""
+
+    @functools.cached_property
+    def is_limited(self) -> bool:
+        """Return whether somebody may be at work on this database."""
+        return not self.office_stopped and migrating_live.has_history(self.connection)
 
     def apply_migration(
         self, state: ProjectState, migration: Migration, fake: bool = False, fake_initial: bool = False
     ) -> ProjectState:
         """Apply one migration. `--fake` and `--fake-initial` look at the operations as they were written."""
-        if not fake and not fake_initial:
-            migration.operations = list(together(migration.operations))  # type: ignore[misc]
-        return super().apply_migration(state, migration, fake=fake, fake_initial=fake_initial)
+        apply = super().apply_migration
+        if fake or fake_initial:
+            return apply(state, migration, fake=fake, fake_initial=fake_initial)
+        migration.operations = list(together(migration.operations))  # type: ignore[misc]
+        return self._carefully(migration, lambda: apply(state.clone(), migration))
+
+    def unapply_migration(self, state: ProjectState, migration: Migration, fake: bool = False) -> ProjectState:
+        """Take one migration back."""
+        unapply = super().unapply_migration
+        if fake:
+            return unapply(state, migration, fake=True)
+        return self._carefully(migration, lambda: unapply(state.clone(), migration))
+
+    def _carefully(self, migration: Migration, do: Callable[[], ProjectState]) -> ProjectState:
+        if not self.is_limited:
+            return do()
+
+        def tell(sentence: str) -> None:
+            if self.progress_callback:
+                self.progress_callback("taken_back", sentence)  # type: ignore[arg-type]
+
+        done: ProjectState = migrating_live.attempt(self.connection, migration, do, tell)
+        return done

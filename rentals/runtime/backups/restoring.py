@@ -141,8 +141,9 @@ def prove(order: Order, copy: Address, manifest: dict[str, Any], new_files: Path
     for file in list_files(new_files):
         refuse_secret(file, order.key)
     tell("Rows, structure and figures agree with the archive.")
-    if known_migrations() - set(manifest["migrations"]):
-        run(["migrate", "--noinput", "--verbosity=0"], copy.as_url(), "Bringing the copy to this version")
+    if missing := known_migrations() - set(manifest["migrations"]):
+        run(["migrate", "--noinput", "--verbosity=0", "--office-stopped"], copy.as_url(), "Bringing the copy to this version")
+        tell(f"The archive is older than this version: the copy was brought to it ({len(missing)} migrations).")
     with copy.connect() as connection:
         connection.execute(statement_for(name.removeprefix("public.") for name in count_rows(connection)).encode())
     application = order.application.named(copy.database)

@@ -78,6 +78,34 @@ class TestRestore:
         assert (site.files / "letters" / "one.txt").read_text() == "a letter"
         assert (Path(done.kept_files) / "letters" / "one.txt").read_text() == "overwritten"
 
+    def test_an_older_archive_is_brought_to_this_version_before_its_checks(self, own_office: Site):
+        """The office as it was before a migration; meanwhile the database was migrated, and something was written."""
+        site = own_office
+        column = "SELECT count(*) FROM pg_attribute WHERE attrelid = 'jobs_jobrun'::regclass AND attname = 'said'"
+        run(["migrate", "jobs", "0001_runs", "--verbosity=0"], site.owner.as_url(), "Going back")
+        assert site.ask(column) == 0
+        made = site.back_up()
+        assert "jobs.0002_said" not in made.manifest["migrations"]
+        run(["migrate", "--verbosity=0"], site.owner.as_url(), "Going on")
+        told: list[str] = []
+        done = restore_backup(site.order(made.path, replace=True), now=NOW, tell=told.append)
+        brought = told.index("The archive is older than this version: the copy was brought to it (1 migrations).")
+        assert brought < told.index("Checked on the copy: every invariant of the books holds.")
+        assert done.kept_as
+        assert (site.ask(column), site.ask("SELECT name FROM staff_office")) == (1, f"Shop {CANARY}")
+        run(["migrate", "--check"], site.owner.as_url(), "Being at this version")
+        may_not(site, "CREATE TABLE more (id int)", "permission denied")
+
+    def test_an_older_archive_that_cannot_be_brought_on_takes_nobodys_place(self, own_office: Site):
+        """A column that the migration would add is there already, as somebody's hand left it."""
+        site = own_office
+        with site.owner.connect() as connection:
+            connection.execute("DELETE FROM django_migrations WHERE app = 'jobs' AND name = '0002_said'")
+        made, before = site.back_up(), site.state()
+        with pytest.raises(BackupError, match=r"Bringing the copy to this version failed on the restored copy: .*already exists"):
+            restore_backup(site.order(made.path, replace=True), now=NOW, tell=print)
+        assert site.state() == before
+
     def test_a_copy_that_fails_its_checks_takes_nobodys_place(self, own_office: Site):
         """The owner slips a posting past the triggers before the backup: the archive is whole, and its books are not."""
         site = own_office
