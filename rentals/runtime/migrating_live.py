@@ -1,8 +1,9 @@
 """Migrating while the office works: no migration keeps anybody waiting for longer than two seconds, or it is taken back.
 
 From its first change on, a migration's transaction has a second and a half for everything, waiting for locks included, because
-whoever comes after a waiting migration waits behind it; the rest is for ending it and for their own work. What did not get through is rolled back and tried again after a pause. Building
-an index CONCURRENTLY and validating a constraint keep nobody waiting and may take their time.
+whoever comes after a waiting migration waits behind it; the rest is for ending it and for their own work. What did not get
+through is rolled back and tried again after a pause. Building an index CONCURRENTLY and validating a constraint keep nobody
+waiting and may take their time.
 """
 
 import re
@@ -30,7 +31,8 @@ TAKEN_BACK = {"55P03", "57014", "40P01"}
 """What PostgreSQL says when a lock was not to be had, a statement took too long, or two waited for each other."""
 TURN = "office.migrate"
 PATIENT = re.compile(
-    r"\b(CREATE (UNIQUE )?INDEX CONCURRENTLY|(DROP|RE)\s?INDEX\b.* CONCURRENTLY|VALIDATE CONSTRAINT)\b", re.IGNORECASE
+    r"\s*(CREATE (UNIQUE )?INDEX CONCURRENTLY\b|DROP INDEX CONCURRENTLY\b|ALTER TABLE \S+ VALIDATE CONSTRAINT \S+\s*$)",
+    re.IGNORECASE,
 )
 READING = re.compile(r"\s*(SELECT|SHOW|SAVEPOINT|RELEASE|SET)\b", re.IGNORECASE)
 IN_THE_WAY = """
@@ -56,10 +58,12 @@ class Limits:
         self.connection, self.began = connection, 0.0
 
     def __call__(self, execute: Callable[..., Any], statement: Any, params: Any, many: bool, context: Any) -> Any:
-        patient, alone = PATIENT.search(str(statement)) is not None, not self.connection.in_atomic_block
+        words = str(statement).strip().rstrip(";")
+        alone, several = not self.connection.in_atomic_block, ";" in words
+        patient = PATIENT.match(words) is not None and not several
         if alone:
             self.began = 0.0
-        if not self.began and not patient and not READING.match(str(statement)):
+        if not self.began and not patient and (several or not READING.match(words)):
             self.began = time.monotonic()
             if not alone:
                 self.connection.on_commit(self.end)

@@ -118,6 +118,21 @@ class TestAMigrationInTheWay:
             migrate(step(RunSQL("UPDATE sketch_box SET width = (SELECT 7 FROM pg_sleep(5))")))
         assert ask("SELECT max(width) FROM sketch_box") == 100
 
+    def test_what_may_take_its_time_takes_nothing_else_along(self, boxes, monkeypatch):
+        """Validating alone is let be; in one breath with what locks the table it is not."""
+        monkeypatch.setattr(migrating_live, "LIMIT", 0.4)
+        run("CREATE FUNCTION sketch_slow(int) RETURNS bool LANGUAGE plpgsql AS 'BEGIN PERFORM pg_sleep(0.01); RETURN true; END'")
+        add = "ALTER TABLE sketch_box ADD CONSTRAINT slow CHECK (sketch_slow(width)) NOT VALID"
+        validate = "ALTER TABLE sketch_box VALIDATE CONSTRAINT slow"
+        try:
+            with pytest.raises(migrating_live.MigrationInTheWayError):
+                migrate(step(RunSQL(f"{add}; {validate}")))
+            run(add)
+            migrate(step(RunSQL(f"{validate};")))
+            assert ask("SELECT convalidated FROM pg_constraint WHERE conname = 'slow'") is True
+        finally:
+            run("DROP FUNCTION sketch_slow CASCADE")
+
     def test_takes_its_time_when_the_office_is_stopped(self, boxes, monkeypatch):
         monkeypatch.setattr(migrating_live, "LIMIT", 0.2)
         monkeypatch.setattr(Executor, "office_stopped", True)
