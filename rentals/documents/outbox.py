@@ -13,16 +13,17 @@ import smtplib
 from email.utils import formataddr
 from typing import Any
 
-from anymail.exceptions import AnymailError, AnymailRecipientsRefused
+from anymail.exceptions import AnymailRecipientsRefused
 from django.conf import settings
 from django.core.mail import EmailMessage
 from django.db import transaction
 from django.db.models import Q
+from django.utils.encoding import punycode
 
 from rentals.documents import stopping
 from rentals.documents.models import Document, OutboxMessage
 from rentals.documents.quiet import QuietHours, are_quiet, next_time
-from rentals.documents.reasons import COURTESY
+from rentals.documents.reasons import COURTESY, is_courtesy
 from rentals.jobs import leases
 from rentals.runtime.waiting import backoff
 from rentals.runtime.word import send_word
@@ -38,6 +39,10 @@ MAYBE_SENT = (
 )
 LEFT_BEHIND = "Its sender was stopped five times while at it; it may have arrived."
 NO_MORE = "Not sent: the family stopped these mails while it waited."
+NOT_AGAIN = (
+    "The process that sent it was stopped before it could say so; it may have arrived. Not sent again: the family stopped these "
+    "mails."
+)
 
 State, Channel = OutboxMessage.State, OutboxMessage.Channel
 
@@ -84,7 +89,7 @@ def queue_message(
             "household": household,
             "channel": channel,
             "language": language,
-            "to_name": to_name,
+            "to_name": " ".join(to_name.split()),
             "to_address": to_address,
             "subject": " ".join(subject.split())[:200],
             "body": body,
@@ -193,20 +198,30 @@ def _claim(message_id: int, *, now: datetime.datetime) -> OutboxMessage | None:
     """Take a mail whose lease is ours, count the attempt, and say that it is being sent. None when it is not due any more.
 
     One that says so already was left behind; after the fifth time it is given up to a person, who can see whether it arrived.
+    A courtesy is cancelled where its guardian wants no such mail any more, however it came to wait.
     """
     ready = _ready(now).filter(pk=message_id)
     message: OutboxMessage | None = ready.select_for_update(of=("self",), skip_locked=True).first()
     if message is None:
         return None
-    if message.state == State.SENDING and message.attempts >= MOST_ATTEMPTS:
+    was_left = message.state == State.SENDING
+    if _is_stopped(message):
+        message.state, message.last_error = State.CANCELLED, NOT_AGAIN if was_left else NO_MORE
+    elif was_left and message.attempts >= MOST_ATTEMPTS:
         message.state, message.last_error = State.FAILED, LEFT_BEHIND
     else:
-        if message.state == State.SENDING:
+        if was_left:
             message.last_error = MAYBE_SENT
         message.state, message.claimed_at = State.SENDING, now
         message.attempts += 1
     message.save(update_fields=["state", "claimed_at", "attempts", "last_error"])
     return message
+
+
+def _is_stopped(message: OutboxMessage) -> bool:
+    """Tell whether it is a courtesy to a guardian who wants none by mail now."""
+    guardian = message.guardian if is_courtesy(message.kind) else None
+    return guardian is not None and guardian.reminders != guardian.Reminders.SAME
 
 
 def _hold_back(*, now: datetime.datetime) -> None:
@@ -224,13 +239,13 @@ def _send(claimed: OutboxMessage, *, now: datetime.datetime) -> OutboxMessage:
         return _record(
             claimed, state=State.FAILED, last_error=_said(claimed, "The document that goes with it could not be made.")
         )
-    mail = _mail(claimed, document)
     try:
+        mail = _mail(claimed, document)
         mail.send()
-    except (smtplib.SMTPRecipientsRefused, AnymailRecipientsRefused):
-        sentence = _said(claimed, "The receiving mail server does not know this address.")
-        return _record(claimed, state=State.FAILED, last_error=sentence)
-    except (smtplib.SMTPException, AnymailError, OSError, ValueError) as error:
+    except Exception as error:  # whatever it is, the row says so, and the mails behind it go out
+        if _is_unknown_address(error):
+            sentence = _said(claimed, "The receiving mail server does not know this address.")
+            return _record(claimed, state=State.FAILED, last_error=sentence)
         logger.warning("mail %s was not sent: %s", claimed.pk, type(error).__name__)
         sentence = _said(claimed, f"The mail server did not take it ({type(error).__name__}).")
         if claimed.attempts >= MOST_ATTEMPTS:
@@ -244,6 +259,13 @@ def _send(claimed: OutboxMessage, *, now: datetime.datetime) -> OutboxMessage:
     return _record(claimed, state=State.SENT, sent_at=now, last_error=claimed.last_error, provider_id=provider_id)
 
 
+def _is_unknown_address(error: Exception) -> bool:
+    """Tell whether the address was refused for good: a code that begins with 4 asks to try again (RFC 5321, 4.2.1)."""
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        return any(code >= 500 for code, _words in error.recipients.values())
+    return isinstance(error, AnymailRecipientsRefused)
+
+
 def _said(claimed: OutboxMessage, sentence: str) -> str:
     """Put a sentence behind the one that it may have gone twice, which stays whatever happens later."""
     return f"{MAYBE_SENT} {sentence}" if claimed.last_error.startswith(MAYBE_SENT) else sentence
@@ -253,7 +275,7 @@ def _mail(message: OutboxMessage, document: Document | None) -> EmailMessage:
     mail = EmailMessage(
         subject=message.subject,
         body=message.body + stopping.last_lines(message),
-        to=[formataddr((message.to_name, message.to_address))],
+        to=[formataddr((message.to_name, _in_ascii(message.to_address)))],
         headers={
             "Message-ID": message_id_of(message.key),
             "Auto-Submitted": "auto-generated",
@@ -266,6 +288,12 @@ def _mail(message: OutboxMessage, document: Document | None) -> EmailMessage:
         name = f"{document.kind}-{document.about.rpartition('/')[2] or document.pk}.pdf"
         mail.attach(name, bytes(document.content or b""), "application/pdf")
     return mail
+
+
+def _in_ascii(address: str) -> str:
+    """Return a mail address with its domain as mail systems read it: Django takes "bücher.example" for a domain too."""
+    local, at, domain = address.rpartition("@")
+    return f"{local}{at}{punycode(domain)}"
 
 
 def _record(claimed: OutboxMessage, **changes: Any) -> OutboxMessage:

@@ -31,7 +31,8 @@ def choose_news(
 ) -> Guardian:
     """Write down what a guardian told the office, while the household is still at `version`.
 
-    `mail_works`: mail to an address that came back is tried again. What waits in the outbox stays as it was queued.
+    `mail_works`: mail to an address that came back is tried again. What waits in the outbox stays as it was queued, but
+    reminders by mail to who wants none any more are not sent.
     Raises PermissionDenied, HouseholdChangedError.
     """
     require(acting_user, "households.edit")

@@ -6,7 +6,7 @@ import time
 
 import pytest
 from django.core import mail
-from django.core.exceptions import PermissionDenied
+from django.core.exceptions import ImproperlyConfigured, PermissionDenied
 from django.core.mail.backends.locmem import EmailBackend
 from django.db import IntegrityError, connection, transaction
 from hypothesis import given, settings
@@ -165,12 +165,46 @@ class TestSendDueMessages:
                 assert outbox.send_due_messages(now=now - minutes(0.5)) == 0
         assert message.state == "failed"
 
-    def test_an_unknown_address_is_given_up_at_once(self, refusing, monkeypatch: pytest.MonkeyPatch):
-        monkeypatch.setattr(refusing, "error", smtplib.SMTPRecipientsRefused({}))
+    @pytest.mark.parametrize(("code", "state"), [(550, "failed"), (553, "failed"), (450, "queued"), (421, "queued")])
+    def test_an_unknown_address_is_given_up_at_once_one_that_is_put_off_is_not(
+        self, refusing, monkeypatch: pytest.MonkeyPatch, code: int, state: str
+    ):
+        """RFC 5321, 4.2.1: a code that begins with 4 asks the sender to try again, one with 5 not to."""
+        monkeypatch.setattr(refusing, "error", smtplib.SMTPRecipientsRefused({"maren@example.com": (code, b"no")}))
         message = queue()
         outbox.send_due_messages(now=NOW)
         message.refresh_from_db()
-        assert (message.state, message.attempts) == ("failed", 1)
+        assert (message.state, message.attempts) == (state, 1)
+        assert ("does not know this address" in message.last_error) == (state == "failed")
+
+    def test_an_address_with_letters_of_another_script_is_written_as_mail_systems_read_it(self):
+        """RFC 5891, 4.4: each label of the domain in its ASCII form; the form of RFC 3492, 7.1 was worked out by hand."""
+        message = queue(to_address="maren@bücher.example")
+        outbox.send_due_messages(now=NOW)
+        message.refresh_from_db()
+        assert (message.state, message.last_error) == ("sent", "")
+        assert mail.outbox[0].to == ["Maren Oldacre <maren@xn--bcher-kva.example>"]
+
+    def test_what_cannot_be_sent_as_it_is_keeps_nothing_behind_it_and_never_says_that_it_may_have_arrived(self):
+        message, other = queue("first", to_address="marén@example.com"), queue("second")
+        outbox.send_due_messages(now=NOW)
+        message.refresh_from_db()
+        other.refresh_from_db()
+        assert (message.state, other.state) == ("queued", "sent")
+        assert message.last_error == "The mail server did not take it (UnicodeEncodeError)."
+
+    def test_a_setting_that_is_wrong_is_waited_for_like_a_server_that_is_away(self, refusing, monkeypatch: pytest.MonkeyPatch):
+        monkeypatch.setattr(refusing, "error", ImproperlyConfigured("no key"))
+        message = queue()
+        assert outbox.send_due_messages(now=NOW) == 1
+        message.refresh_from_db()
+        assert (message.state, message.last_error) == ("queued", "The mail server did not take it (ImproperlyConfigured).")
+
+    def test_a_name_stays_on_one_line(self):
+        queue(to_name="Maren\r\nBcc: all@example.com")
+        outbox.send_due_messages(now=NOW)
+        assert mail.outbox[0].message()["Bcc"] is None
+        assert "Maren Bcc: all@example.com" in mail.outbox[0].message()["To"]
 
     def test_letters_are_never_mailed(self):
         letter()

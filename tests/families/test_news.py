@@ -134,6 +134,32 @@ class TestTheFamilysOwnPage:
         assert (guardian.reminders, guardian.reminders_by, guardian.news_by) == ("none", "link", "mail")
         assert (waiting.state, waiting.last_error) == ("cancelled", outbox.NO_MORE)
 
+    @pytest.mark.parametrize("instead", [{}, {"instead": "letter"}])
+    def test_one_that_is_being_sent_meanwhile_is_not_tried_again(self, url: str, guardian: Guardian, client: Client, instead):
+        waiting = write(guardian.household)
+        OutboxMessage.objects.update(document=None, state="sending", claimed_at=NOW, attempts=1)
+        client.post(url, instead)
+        OutboxMessage.objects.update(state="queued")  # the mail server was away
+        assert outbox.send_due_messages(now=NOW) == 1
+        waiting.refresh_from_db()
+        assert (waiting.state, waiting.last_error, mail.outbox) == ("cancelled", outbox.NO_MORE, [])
+
+    def test_one_whose_sender_was_stopped_is_not_sent_again_and_says_that_it_may_have_arrived(self, guardian: Guardian):
+        waiting = write(guardian.household)
+        OutboxMessage.objects.update(document=None, state="sending", claimed_at=NOW, attempts=1)
+        news.stop_reminders(guardian_id=guardian.pk, how=Guardian.ChosenBy.LINK, now=NOW)
+        outbox.send_due_messages(now=NOW)
+        waiting.refresh_from_db()
+        assert (waiting.state, waiting.last_error, mail.outbox) == ("cancelled", outbox.NOT_AGAIN, [])
+
+    def test_stops_nothing_that_the_family_must_get(self, url: str, guardian: Guardian, client: Client):
+        must = write(guardian.household, "overdue")
+        OutboxMessage.objects.update(document=None)
+        client.post(url)
+        outbox.send_due_messages(now=NOW)
+        must.refresh_from_db()
+        assert must.state == "sent"
+
     def test_letters_instead_only_for_who_asks(self, url: str, guardian: Guardian, client: Client):
         assert "letters from now on" in client.post(url, {"instead": "letter"}).content.decode()
         guardian.refresh_from_db()
