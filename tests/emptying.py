@@ -7,6 +7,8 @@ of the database does the work, because a session plans its statements once: two 
 
 from django.db import connection
 
+from rentals.runtime.postgres import APPLICATION
+
 KEPT = "kept"
 MUCH = 16 * 1024 * 1024
 """Bytes in all tables from which they are truncated rather than deleted from: a demonstration was loaded, or much is dead."""
@@ -36,6 +38,9 @@ def keep_rows() -> None:
             restore.append(f'INSERT INTO public."{table}" ({columns}) SELECT {columns} FROM {KEPT}."{table}"')
         body = "; ".join(empty + restore)
         cursor.execute(f"CREATE FUNCTION {KEPT}.bring_back() RETURNS void LANGUAGE plpgsql AS $body$ BEGIN {body}; END $body$")
+        # What backs the database up in a process of its own reads these too.
+        cursor.execute(f"GRANT USAGE ON SCHEMA {KEPT} TO {APPLICATION}")
+        cursor.execute(f"GRANT SELECT ON ALL TABLES IN SCHEMA {KEPT} TO {APPLICATION}")
 
 
 def empty_tables() -> None:

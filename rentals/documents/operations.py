@@ -5,8 +5,9 @@ import hashlib
 import logging
 from typing import Any
 
-from django.db import transaction
-from django.db.models import Q
+from django.db import OperationalError, transaction
+from django.db.models import Count, Min, Q
+from django.db.models.functions import Coalesce
 
 from rentals.documents.codec import PayloadError, to_payload
 from rentals.documents.kinds import UnknownKindError, get_kind
@@ -15,6 +16,7 @@ from rentals.documents.outbox import SEND, cancel_message, queue_message, send_d
 from rentals.documents.pdf import CannotMakePdfError, render_pdf
 from rentals.documents.queries import get_letterhead
 from rentals.jobs import leases
+from rentals.runtime import disk
 from rentals.runtime.waiting import backoff
 from rentals.runtime.word import send_word
 
@@ -70,13 +72,19 @@ def make_document(*, document_id: int, now: datetime.datetime) -> Document | Non
 
     Outermost: never call it inside a transaction. May be called twice for the same document, by two workers at once, or again
     after a worker died: one claim counts, and what is made is made once. A failure is kept on the row and tried again later,
-    five times in all; where Pango is missing the document waits, and that counts as no attempt.
+    five times in all; where Pango is missing or the disk is full the document waits, and that counts as no attempt.
     """
     with leases.lease(leases.DOCUMENTS, document_id) as held:
         claimed = _claim(document_id=document_id, now=now) if held else None
         if claimed is None or claimed.state != Document.State.WAITING:
             return claimed
-        return _make(claimed, now=now)
+        try:
+            return _make(claimed, now=now)
+        except OperationalError as error:
+            if not disk.is_full(error):
+                raise
+            soon = now + backoff(claimed.key, 1)
+            return _put_back(claimed, sentence=disk.FULL, attempts=claimed.attempts - 1, next_try_at=soon)
 
 
 def _make(claimed: Document, *, now: datetime.datetime) -> Document | None:
@@ -124,6 +132,14 @@ def take_up_waiting_documents(*, now: datetime.datetime, limit: int = 200) -> in
     for document_id in ids:
         send_word(MAKE, document_id=document_id)
     return len(ids)
+
+
+def count_overdue(*, now: datetime.datetime) -> tuple[int, datetime.datetime | None]:
+    """Count the documents that were due by `now` and are not made, and return since when the oldest is. One query."""
+    due = Document.objects.filter(Q(next_try_at=None) | Q(next_try_at__lte=now), state=Document.State.WAITING, asked_at__lte=now)
+    due = due.exclude(claimed_at__gt=now)
+    counted = due.aggregate(count=Count("pk"), since=Min(Coalesce("next_try_at", "asked_at")))
+    return counted["count"], counted["since"]
 
 
 @transaction.atomic

@@ -17,7 +17,8 @@ from anymail.exceptions import AnymailRecipientsRefused
 from django.conf import settings
 from django.core.mail import EmailMessage
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Count, Min, Q
+from django.db.models.functions import Coalesce
 from django.utils.encoding import punycode
 
 from rentals.documents import stopping
@@ -127,6 +128,13 @@ def list_due(*, now: datetime.datetime, limit: int = 100) -> list[int]:
     """List the mails to take up, oldest first: what is due, and what says that it is being sent, for its sender may be gone."""
     _hold_back(now=now)
     return list(_ready(now).order_by("queued_at", "pk").values_list("pk", flat=True)[:limit])
+
+
+def count_overdue(*, now: datetime.datetime) -> tuple[int, datetime.datetime | None]:
+    """Count the mails that were due by `now` and did not go out, and return since when the oldest is. One query."""
+    due = _ready(now).filter(queued_at__lte=now).exclude(state=State.SENDING, claimed_at__gt=now)
+    counted = due.aggregate(count=Count("pk"), since=Min(Coalesce("next_try_at", "queued_at")))
+    return counted["count"], counted["since"]
 
 
 def send_due_messages(*, now: datetime.datetime, limit: int = 100) -> int:

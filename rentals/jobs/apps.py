@@ -13,11 +13,13 @@ class JobsConfig(AppConfig):
     def ready(self) -> None:
         """Let every room put its jobs on the timetable (each names them in its own `jobs.py`), and have workers watched."""
         autodiscover_modules("jobs")
+        from rentals.jobs import alarms
         from rentals.runtime import clock
         from rentals.runtime.backups.nightly import is_too_old
         from rentals.staff.today import COUNTS
 
         COUNTS["backups"] = lambda today: int(is_too_old(clock.now()))
+        COUNTS["jobs"] = lambda today: alarms.count_what_is_wrong(now=clock.now())
         worker_ready.connect(_keep_a_watch, dispatch_uid="jobs.watchdog")
 
 

@@ -3,7 +3,7 @@
 import datetime
 from dataclasses import dataclass
 
-from django.db.models import QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 from django.utils import timezone
 
 from rentals.jobs import rules, timetable
@@ -76,8 +76,13 @@ def list_runs(*, state: str = "", code: str = "") -> QuerySet[JobRun]:
 
 
 def list_given_up() -> QuerySet[JobRun]:
-    """Return the runs that a person has to look at, the latest first."""
-    return list_runs(state=State.GIVEN_UP)
+    """Return the runs that a person has to look at, the latest first.
+
+    Where the last night stands for all, one that was done since has done what an earlier one could not.
+    """
+    each_day = [job.code for job in timetable.DAY_JOBS.values() if job.each_day]
+    done_since = JobRun.objects.filter(code=OuterRef("code"), on__gt=OuterRef("on"), state=State.DONE).exclude(code__in=each_day)
+    return list_runs(state=State.GIVEN_UP).filter(~Exists(done_since))
 
 
 def list_open() -> QuerySet[JobRun]:

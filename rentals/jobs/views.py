@@ -10,7 +10,7 @@ from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from rentals.jobs import operations, queries, timetable
+from rentals.jobs import alarms, operations, queries, timetable
 from rentals.jobs.models import JobRun
 from rentals.runtime import clock
 from rentals.runtime.templatetags.office import day as written_day
@@ -25,9 +25,10 @@ JOBS: dict[str, str] = {"label": "Jobs"}
 @requires("jobs.view")
 @never_cache
 def jobs(request: HttpRequest) -> HttpResponseBase:
-    """Show what was given up, what runs now, and the timetable with the last run of each job."""
+    """Show what is wrong, what was given up, what runs now, and the timetable with the last run of each job."""
     now = clock.now()
     context = {
+        "alarms": alarms.list_alarms(now=now),
         "given_up": [_row(run) for run in queries.list_given_up()[:20]],
         "open_runs": [_row(run) for run in queries.list_open()[:20]],
         "days": [{"line": line, "last": _row(line.last) if line.last else None} for line in queries.list_day_lines(now=now)],

@@ -18,6 +18,7 @@ from rentals.jobs import leases, timetable
 from rentals.jobs.models import JobMark, JobRun
 from rentals.jobs.ticking import tell
 from rentals.jobs.timetable import GONE, DayJob, Step, Turn, UnknownJobError
+from rentals.runtime import disk
 from rentals.runtime.waiting import backoff
 
 logger = logging.getLogger(__name__)
@@ -55,6 +56,9 @@ def work_on(*, run_id: int, now: Clock) -> JobRun | None:
         except JobCannotRunError as error:
             hand.end(State.GIVEN_UP, str(error))
         except GONE as error:
+            if disk.is_full(error):
+                hand.fail(disk.FULL)
+                return JobRun.objects.get(pk=run_id)
             logger.warning("job %s (%s) lost its database: %s", claimed.code, claimed.on, type(error).__name__)
             raise
         except Exception as error:

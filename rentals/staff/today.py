@@ -70,6 +70,7 @@ ACTS = [
     _act("Next steps with schools", "What was left to do after a talk", "next_steps", "schools.view", SPECIALIST, MANAGER),
     _act("Overdue accounts", "Families with something past due", "aging", "books.view", BOOKKEEPER, MANAGER),
     _act("Outbox", "Letters to print, and mails that failed", "outbox", "outbox.view", SPECIALIST, BOOKKEEPER, MANAGER),
+    _act("Jobs", "What the office does by itself", "jobs", "jobs.view", BOOKKEEPER, MANAGER, ADMINISTRATOR),
     _act("Backups", "Last night's was not made, or could not be read", "backups", "backups.view", ADMINISTRATOR),
     _act("People", "Who works here, and what for", "people", "staff.manage", ADMINISTRATOR),
     _act("History", "Who changed what", "history", "audit.view", ADMINISTRATOR, MANAGER),

@@ -12,6 +12,7 @@ import pytest
 
 from rentals.runtime import bootstrap, errors, relock
 from rentals.runtime.errors import StartError
+from tests import disks
 
 PROJECT = bootstrap.PROJECT
 
@@ -194,14 +195,8 @@ class TestDiskFull:
     @pytest.fixture
     def small_disk(self, tmp_path: Path):
         """A disk of 12 MB: too small for a database cluster. Needs root; others prove the sentence by TestToldPlainly."""
-        disk = tmp_path / "disk"
-        disk.mkdir()
-        mounted = (
-            os.geteuid() == 0 and command("mount", "-t", "tmpfs", "-o", "size=12m,mode=755", "tmpfs", str(disk)).returncode == 0
-        )
-        yield disk if mounted else None
-        if mounted:
-            command("umount", "--lazy", str(disk))
+        with disks.small_disk(tmp_path / "disk", "12m") as mounted:
+            yield tmp_path / "disk" if mounted else None
 
     def test_the_database_says_so(self, small_disk: Path | None):
         if small_disk is None:

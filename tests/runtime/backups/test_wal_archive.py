@@ -1,20 +1,15 @@
 """Archiving PostgreSQL's log: by a real server that is killed between copying a segment and noting it."""
 
+import datetime
 import os
-import shutil
 import signal
-import sys
-import time
-from pathlib import Path
 
-import psycopg
 import pytest
 
-from rentals.runtime import places, wal_archive
-from rentals.runtime.postgres import Postgres
+from rentals.runtime import wal_archive
+from rentals.runtime.backups.log_archive import why_behind
 from rentals.runtime.servers import wait_gone
-
-SCRIPT = Path(wal_archive.__file__)
+from tests.runtime.backups.archiving import archiving_site, wait_for
 
 
 class TestArchive:
@@ -41,64 +36,51 @@ class TestArchive:
         assert "could not be archived" in wal_archive.archive(tmp_path / "segment", tmp_path / "away" / "place")
 
 
-class TestServer:
-    @pytest.fixture
-    def server(self):
-        """A server that archives, in a folder that whichever account it runs as can enter."""
-        place = places.PROJECT / ".state" / "test" / f"wal-{os.getpid()}"
-        place.mkdir(mode=0o711, parents=True)
-        archive = place / "archive"
-        archive.mkdir()
-        archive.chmod(0o777)
-        copied = place / "wal_archive.py"  # where any account can read it
-        copied.write_text(SCRIPT.read_text())
-        server = Postgres(place / "postgres")
-        server.use()
-        with psycopg.connect(server.url_for("office_owner"), autocommit=True) as connection:
-            connection.execute("ALTER SYSTEM SET archive_mode = on")
-            command = f'{python_for_all()} {copied} "%p" {archive}/%f'
-            connection.execute(f"ALTER SYSTEM SET archive_command = '{command}'")
-        server.leave()
-        server.use()
-        yield server, archive
-        server.leave()
-        shutil.rmtree(place)
+@pytest.fixture(scope="class")
+def site():
+    with archiving_site() as site, site.connect() as connection:
+        connection.execute("CREATE TABLE drill (n int)")
+        yield site
 
-    def test_goes_on_after_it_was_killed_before_noting_a_segment(self, server):
+
+class TestServer:
+    def test_goes_on_after_it_was_killed_before_noting_a_segment(self, site):
         """The state such a kill leaves: the segment lies in the archive, its `.ready` mark says that it does not."""
-        postgres, archive = server
-        with psycopg.connect(postgres.url_for("office_owner"), autocommit=True) as connection:
-            connection.execute("CREATE TABLE drill (n int)")
+        postgres = site.server
+        with site.connect() as connection:
             name = switched(connection)
-            status = postgres.data / "pg_wal" / "archive_status"
-            wait_for((status / f"{name}.done").exists)
-            assert (archive / name).exists()
+        status = postgres.data / "pg_wal" / "archive_status"
+        wait_for((status / f"{name}.done").exists)
+        assert (site.archive / name).exists()
         pid = postgres._pid()
         os.kill(pid, signal.SIGKILL)
         assert wait_gone(pid, seconds=30)
         (status / f"{name}.done").rename(status / f"{name}.ready")
         postgres.use()
-        with psycopg.connect(postgres.url_for("office_owner"), autocommit=True) as connection:
+        with site.connect() as connection:
             following = switched(connection)
-            wait_for((archive / following).exists)
+            wait_for((site.archive / following).exists)
             (failed,) = connection.execute("SELECT failed_count FROM pg_stat_archiver").fetchone()
         assert failed == 0
 
+    def test_an_archive_that_is_away_or_late_is_said_until_it_is_well_again(self, site):
+        with site.connect() as connection:
+            assert why_behind(connection.cursor()) == ""
+            away = site.archive.rename(site.archive.with_name("away"))
+            name = switched(connection)
+            wait_for(lambda: f"could not be archived ({name})" in why_behind(connection.cursor()))
+            away.rename(site.archive)
+            wait_for(lambda: why_behind(connection.cursor()) == "")
+            late = why_behind(connection.cursor(), late=datetime.timedelta(0))
+        assert "see that archive_timeout" in late
 
-def python_for_all() -> Path:
-    """Find a Python that the server's own account may run: as root the tests run its server as nobody."""
-    candidates = [Path(sys.executable).resolve(), Path("/usr/bin/python3"), Path("/usr/local/bin/python3")]
-    return next(path for path in candidates if path.exists() and (os.geteuid() != 0 or places.open_to_others(path.parent)))
+
+@pytest.mark.django_db
+def test_a_server_that_keeps_no_archive_is_not_late(app_cursor):
+    assert why_behind(app_cursor, late=datetime.timedelta(0)) == ""
 
 
 def switched(connection) -> str:
     connection.execute("INSERT INTO drill VALUES (1)")
     (name,) = connection.execute("SELECT pg_walfile_name(pg_switch_wal())").fetchone()
     return name
-
-
-def wait_for(ready, seconds: float = 60) -> None:
-    limit = time.monotonic() + seconds
-    while not ready():
-        assert time.monotonic() < limit, "the server did not archive in time"
-        time.sleep(0.05)
