@@ -147,7 +147,7 @@ def _progress(run: JobRun) -> dict[str, Any]:
         "label": label,
         "state": PROGRESS.get(State(run.state), "failed"),
         "text": text,
-        "stopped": _what_stays(run),
+        "stopped": f"{run.last_error} {_what_stays(run)}".strip(),
         "handled": run.done + run.failed,
         "progress_url": reverse("job_run_progress", args=[run.pk]),
     }

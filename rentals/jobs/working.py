@@ -1,7 +1,7 @@
 """At work on a run: claimed, carried on from part to part, and put down again wherever it has to be.
 
-Only one worker is at a run at a time (`leases`); one that died leaves a row that says `running` and a lease that nobody holds,
-and whoever is told next takes it up. Every write here names the claim, so that nobody writes for another.
+Only one worker is at a job at a time, whatever days of it wait (`leases`); one that died leaves a row that says `running` and a
+lease that nobody holds, and whoever is told next takes it up. Every write here names the claim: nobody writes for another.
 """
 
 import datetime
@@ -12,14 +12,14 @@ from collections.abc import Callable, Generator
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import F, Q
 
 from rentals.jobs import leases, timetable
 from rentals.jobs.models import JobMark, JobRun
 from rentals.jobs.ticking import tell
 from rentals.jobs.timetable import GONE, DayJob, Step, Turn, UnknownJobError
 from rentals.runtime import disk
-from rentals.runtime.waiting import backoff
+from rentals.runtime.waiting import FURTHEST, backoff
 
 logger = logging.getLogger(__name__)
 
@@ -32,6 +32,10 @@ BEATS = 1.0
 """Seconds between two signs of life; whoever watches sees it move, and a run of ten thousand steps writes a hundred times."""
 TOO_LONG = "It was not done after {hours:g} hours and was ended. Run again, it begins anew; ask first why it takes so long."
 LEFT_BEHIND = "The worker was stopped five times while at it, and nothing had moved in between."
+ROUND_LEFT = "Its worker was ended while at it, or lost the database."
+
+AWAY = ("08", "57P")
+"""SQLSTATEs of a connection that broke and of a server that ends or starts (PostgreSQL manual, "PostgreSQL Error Codes")."""
 
 
 class JobCannotRunError(Exception):
@@ -43,7 +47,8 @@ def work_on(*, run_id: int, now: Clock) -> JobRun | None:
 
     Outermost. May be told any number of times, also while it runs.
     """
-    with leases.lease(leases.RUNS, run_id) as held:
+    code = JobRun.objects.filter(pk=run_id).values_list("code", flat=True).first()
+    with leases.lease(leases.RUNS, code or run_id) as held:
         claimed = _claim(run_id, now()) if held is not None else None
         if held is None or claimed is None or claimed.is_over:
             return claimed
@@ -55,15 +60,13 @@ def work_on(*, run_id: int, now: Clock) -> JobRun | None:
             hand.end(State.GIVEN_UP, "This job is no longer on the timetable.")
         except JobCannotRunError as error:
             hand.end(State.GIVEN_UP, str(error))
-        except GONE as error:
-            if disk.is_full(error):
-                hand.fail(disk.FULL)
-                return JobRun.objects.get(pk=run_id)
-            logger.warning("job %s (%s) lost its database: %s", claimed.code, claimed.on, type(error).__name__)
-            raise
         except Exception as error:
+            what = _called(error)
+            if not what:
+                logger.warning("job %s (%s) lost its database: %s", claimed.code, claimed.on, type(error).__name__)
+                raise
             logger.exception("job %s (%s) failed", claimed.code, claimed.on)
-            hand.fail(f"It stopped with {type(error).__name__}; the log of that time says where.")
+            hand.fail(disk.FULL if disk.is_full(error) else f"It stopped with {what}; the log of that time says where.")
     return JobRun.objects.get(pk=run_id)
 
 
@@ -76,6 +79,7 @@ def make_round(*, code: str, now: Clock) -> bool:
         if held is None:
             return False
         mark = JobMark.objects.filter(code=code)
+        mark.filter(began_at__isnull=False, ended_at=None).update(failures=F("failures") + 1, last_error=ROUND_LEFT)
         mark.update(began_at=now(), ended_at=None)
         try:
             each.work(now())
@@ -88,6 +92,14 @@ def make_round(*, code: str, now: Clock) -> bool:
         else:
             mark.update(ended_at=now(), failures=0, last_error="")
     return True
+
+
+def _called(error: Exception) -> str:
+    """Return what kind of error it is; "" when the database is away, rather than took back what it was asked."""
+    if not isinstance(error, GONE):
+        return type(error).__name__
+    code = getattr(error.__cause__, "sqlstate", None)
+    return "" if code is None or code.startswith(AWAY) else type(error.__cause__).__name__
 
 
 class _Hand:
@@ -144,12 +156,14 @@ class _Hand:
         if not self._lease.is_held():
             return False
         self._noted = time.monotonic()
-        run, moved = self._run, self._done + self._failed > 0
+        run = self._run
         changes: dict[str, Any] = {"heartbeat_at": self._now(), "said": self._said}
-        if moved:
+        if self._done + self._failed > 0:
+            # What fails moves nothing: a family that fails every time must not keep a run, and what comes after it, for ever.
+            run.attempts = 1 if self._done else run.attempts
             run.done, run.failed = run.done + self._done, run.failed + self._failed
             self._done = self._failed = 0
-            changes |= {"done": run.done, "failed": run.failed, "attempts": 1}
+            changes |= {"done": run.done, "failed": run.failed, "attempts": run.attempts}
         if not self._mine().update(**changes):
             return False
         run.refresh_from_db(fields=["stop_asked_at"])
@@ -166,7 +180,10 @@ class _Hand:
         self._mine().update(state=state, claim=None, ended_at=self._now(), said="", last_error=sentence)
 
     def fail(self, sentence: str) -> None:
-        """Try again later, at growing intervals; after five attempts without progress hand it to a person."""
+        """Try again later, at growing intervals; after five without progress hand it to a person. Asked to stop, never."""
+        if self._mine().filter(stop_asked_at__isnull=False).exists():
+            self.end(State.STOPPED, sentence)
+            return
         if self._run.attempts >= MOST_ATTEMPTS:
             self.end(State.GIVEN_UP, sentence)
             return
@@ -179,9 +196,18 @@ class _Hand:
 
 @transaction.atomic
 def _claim(run_id: int, now: datetime.datetime) -> JobRun | None:
-    """Take a run whose time has come and count the attempt; None when it has to wait. We hold its lease, so nobody is at it."""
+    """Take a run whose time has come and count the attempt; None when it has to wait. We hold its lease, so nobody is at it.
+
+    Asked to stop while nobody was at it, it is stopped here.
+    """
     run = JobRun.objects.select_for_update().filter(pk=run_id, state__in=[State.WAITING, State.RUNNING]).first()
-    if run is None or (run.state == State.WAITING and run.next_try_at and run.next_try_at > now) or _has_to_wait(run):
+    if run is None:
+        return None
+    if run.stop_asked_at is not None:
+        run.state, run.claim, run.ended_at = State.STOPPED, None, now
+        run.save()
+        return run
+    if (run.next_try_at is not None and now < run.next_try_at <= now + FURTHEST) or _has_to_wait(run):
         return None
     if run.state == State.RUNNING and run.attempts >= MOST_ATTEMPTS:
         run.state, run.claim, run.ended_at, run.last_error = State.GIVEN_UP, None, now, run.last_error or LEFT_BEHIND

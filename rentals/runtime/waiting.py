@@ -5,6 +5,8 @@ import hashlib
 
 FIRST = datetime.timedelta(minutes=1)
 LONGEST = datetime.timedelta(hours=6)
+FURTHEST = LONGEST * 1.25
+"""No wait is longer: a time further ahead was written by a clock that has since been set back, and is over."""
 
 
 def backoff(key: str, attempt: int) -> datetime.timedelta:

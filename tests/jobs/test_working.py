@@ -6,7 +6,7 @@ import time
 import uuid
 
 import pytest
-from django.db import OperationalError, connection
+from django.db import DatabaseError, OperationalError, connection, transaction
 
 from rentals.jobs import leases, working
 from rentals.jobs.models import JobMark, JobRun
@@ -97,6 +97,59 @@ class TestWorkOn:
         assert (run.state, run.attempts) == ("given_up", 5)
         assert "RuntimeError" in run.last_error
         assert "Oldacre" not in run.last_error
+
+    def test_gives_up_what_fails_every_time_though_it_is_tried_every_time(self):
+        def act(item):
+            raise ValueError(item)
+
+        run, waits = make_run(), []
+        for _ in range(working.MOST_ATTEMPTS):
+            JobRun.objects.filter(pk=run.pk).update(next_try_at=None)
+            run = carry(lambda turn: one_by_one([1, 2], act), run)
+            waits.append(run.next_try_at and run.next_try_at - NOW)
+        assert (run.state, run.last_error[:22]) == ("given_up", "2 could not be done; t")
+        assert waits[0] < waits[1] < waits[2] < waits[3]
+
+    def test_tries_anew_from_the_first_where_something_was_done(self):
+        left = [1, 2, 3, 4, 5, 6, 7]
+
+        def act(item):
+            if item != left[0]:
+                raise ValueError(item)
+
+        run = make_run()
+        for _ in range(7):
+            JobRun.objects.filter(pk=run.pk).update(next_try_at=None)
+            run = carry(lambda turn: one_by_one(list(left), act), run)
+            left.pop(0)
+        assert (run.state, run.done, run.failed) == ("done", 7, 0)
+
+    def test_tries_later_what_the_database_took_back_and_says_so(self):
+        def work(turn):
+            with connection.cursor() as cursor, transaction.atomic():
+                cursor.execute("SET LOCAL statement_timeout = 1")
+                cursor.execute("SELECT pg_sleep(1)")
+            yield Step()
+
+        run = carry(work, make_run())
+        assert (run.state, run.claim, run.attempts) == ("waiting", None, 1)
+        assert run.next_try_at > NOW
+        assert "QueryCanceled" in run.last_error
+
+    def test_stops_what_was_asked_to_stop_while_its_worker_was_dead(self):
+        did = []
+        run = carry(lambda turn: iter(did), left_behind(attempts=1, done=4, stop_asked_at=NOW))
+        assert (run.state, run.done, run.ended_at) == ("stopped", 4, NOW)
+
+    def test_does_not_try_again_what_fails_after_it_was_asked_to_stop(self):
+        def work(turn):
+            yield Step()
+            JobRun.objects.update(stop_asked_at=NOW)
+            raise RuntimeError
+
+        run = carry(work, make_run())
+        assert (run.state, run.next_try_at) == ("stopped", None)
+        assert "RuntimeError" in run.last_error
 
     def test_gives_up_at_once_where_a_person_has_to_act_first(self):
         def work(turn):
@@ -227,6 +280,14 @@ class TestMakeRound:
         mark = self.make(lambda now: None)
         assert (mark.failures, mark.last_error, mark.ended_at) == (0, "", NOW)
 
+    def test_counts_what_ended_its_worker_as_failed(self):
+        """A round that takes too long is ended with its process and can say nothing of it."""
+        JobMark.objects.create(code="try/round", known_since=NOW, began_at=NOW)
+        seen = []
+        self.make(lambda now: seen.append(JobMark.objects.get()))
+        assert (seen[0].failures, seen[0].last_error) == (1, working.ROUND_LEFT)
+        assert (JobMark.objects.get().failures, JobMark.objects.get().last_error) == (0, "")
+
 
 HOLDER = """
 from rentals.jobs import leases
@@ -287,3 +348,42 @@ class TestLease:
             outcomes = race(lambda: working.work_on(run_id=run.pk, now=now), second)
         run.refresh_from_db()
         assert (len(counts), run.state, run.done, outcomes[1]) == (1, "done", 1, None)
+
+    def test_leaves_a_run_as_it_is_when_its_connection_was_ended(self):
+        def work(turn):
+            yield Step(done=1)
+            with connection.cursor() as cursor:
+                cursor.execute("SET idle_session_timeout = 50")
+                time.sleep(0.5)
+                cursor.execute("SELECT 1")
+
+        run = make_run()
+        with pytest.raises(DatabaseError):
+            carry(work, run)
+        connection.close()
+        run.refresh_from_db()
+        assert (run.state, run.next_try_at, run.done) == ("running", None, 1)
+        assert carry(lambda turn: iter([Step(done=1)]), run).state == "done"
+
+    def test_keeps_two_workers_from_one_job_though_they_have_two_days_of_it(self, race):
+        """The later day was begun; then somebody had the earlier one done again."""
+        later, inside, at_it = make_run(), threading.Event(), []
+
+        def work(turn):
+            at_it.append(turn.on)
+            inside.wait(timeout=2)
+            yield Step(done=1)
+
+        def second():
+            time.sleep(0.3)
+            earlier = make_run(on=TODAY - datetime.timedelta(days=1))
+            try:
+                return working.work_on(run_id=earlier.pk, now=now)
+            finally:
+                inside.set()
+
+        with only(nightly(work)):
+            outcomes = race(lambda: working.work_on(run_id=later.pk, now=now), second)
+            assert (at_it, outcomes[1]) == ([TODAY], None)
+            earlier = JobRun.objects.exclude(pk=later.pk).get()
+            assert working.work_on(run_id=earlier.pk, now=now).state == "done", "it is only put off"
