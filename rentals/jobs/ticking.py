@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from rentals.jobs import rules, timetable
 from rentals.jobs.models import JobMark, JobRun
+from rentals.runtime.waiting import FURTHEST
 from rentals.runtime.word import send_word
 
 WORK_ON = "rentals.jobs.tasks.work_on"
@@ -39,12 +40,15 @@ def _meet_new_jobs(*, now: datetime.datetime) -> None:
             for code in sorted(codes - known)
         ]
         JobMark.objects.bulk_create(new, ignore_conflicts=True)
+    JobMark.objects.filter(known_since__gt=now).update(known_since=now)  # met by a clock that has since been set back
 
 
 def _enter_due_days(*, now: datetime.datetime) -> None:
     zone = timezone.get_default_timezone()
     marks = dict(JobMark.objects.values_list("code", "known_since"))
-    last = dict(JobRun.objects.order_by().values_list("code").annotate(last=Max("on")))
+    # Days to come were entered by a clock that was ahead; those before them have their turn all the same.
+    so_far = Q(on__lte=now.astimezone(zone).date())
+    last = dict(JobRun.objects.order_by().values_list("code").annotate(last=Max("on", filter=so_far)))
     due = []
     for job in timetable.list_day_jobs():
         known_since = marks.get(job.code, now)
@@ -81,8 +85,9 @@ def _tell_rounds(*, now: datetime.datetime) -> int:
 
 
 def _tell_runs(*, now: datetime.datetime) -> int:
-    waiting = Q(state=JobRun.State.WAITING) & (Q(next_try_at=None) | Q(next_try_at__lte=now))
-    silent = Q(state=JobRun.State.RUNNING) & Q(said_at__lte=now - SILENT)
+    their_time = Q(next_try_at=None) | Q(next_try_at__lte=now) | Q(next_try_at__gt=now + FURTHEST)
+    waiting = Q(state=JobRun.State.WAITING) & their_time
+    silent = Q(state=JobRun.State.RUNNING) & (Q(said_at__lte=now - SILENT) | Q(said_at__gt=now + SILENT))
     said = JobRun.objects.annotate(said_at=Coalesce("heartbeat_at", "began_at"))
     runs = list(said.filter(waiting | silent).order_by("due_at", "pk").values_list("pk", "code")[:100])
     for run_id, code in runs:

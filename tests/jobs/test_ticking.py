@@ -1,6 +1,7 @@
 """What is due becomes a row once, whoever ticks and however often."""
 
 import datetime
+import uuid
 
 import pytest
 from django.db import IntegrityError, transaction
@@ -8,6 +9,7 @@ from django.db import IntegrityError, transaction
 from rentals.jobs.models import JobMark, JobRun
 from rentals.jobs.ticking import tick
 from rentals.jobs.timetable import Round, Step
+from rentals.jobs.working import work_on
 from tests.jobs.timetables import nightly, only
 
 SEEN = datetime.datetime(2026, 11, 21, 18, 0, tzinfo=datetime.UTC)  # noon in Chicago
@@ -70,6 +72,36 @@ class TestTick:
         assert days() == ["2026-11-22"]
         rounds = [ids for task, ids in words if task.endswith("make_round")]
         assert len(rounds) == 2, "a mark in the future must not silence the round until the clock has caught up"
+
+    def test_goes_on_after_a_clock_that_was_a_year_ahead_for_a_moment(self, words):
+        with only(nightly(nothing, each_day=True)):
+            tick(now=SEEN)
+            tick(now=SEEN + DAY)
+            tick(now=SEEN + 366 * DAY)
+            tick(now=SEEN + 2 * DAY)
+            tick(now=SEEN + 3 * DAY)
+        assert days()[:3] == ["2026-11-22", "2026-11-23", "2026-11-24"]
+
+    def test_begins_though_the_clock_was_ahead_when_the_job_became_known(self, words):
+        with only(nightly(nothing)):
+            tick(now=SEEN + 100 * DAY)
+            tick(now=SEEN)
+            tick(now=SEEN + DAY)
+        assert days() == ["2026-11-22"]
+
+    @pytest.mark.parametrize(
+        "facts",
+        [
+            {"state": "waiting", "next_try_at": SEEN + 300 * DAY},
+            {"state": "running", "claim": uuid.uuid4(), "began_at": SEEN + 300 * DAY, "heartbeat_at": SEEN + 300 * DAY},
+        ],
+    )
+    def test_tells_of_what_a_clock_that_was_ahead_put_off(self, words, facts):
+        run = JobRun.objects.create(code="try/it", on=SEEN.date(), due_at=SEEN, attempts=1, **facts)
+        with only(nightly(nothing)):
+            tick(now=SEEN + HOUR)
+            assert ("rentals.jobs.tasks.work_on", {"run_id": run.pk}) in words
+            assert work_on(run_id=run.pk, now=lambda: SEEN + HOUR).state == "done"
 
     def test_tells_a_round_once_in_its_time(self, words):
         with only(Round("try/round", "Round", datetime.timedelta(seconds=60), lambda now: None)):
