@@ -41,6 +41,11 @@ def exists() -> bool:
         return opened.execute("SELECT 1 FROM pg_database WHERE datname = %s", [name()]).fetchone() is not None
 
 
+def template() -> list[str]:
+    """Return what has `manage.py bench` begin with a copy of that database, where there is one."""
+    return ["--template", name()] if exists() else []
+
+
 def keep(test_database: str) -> None:
     """Keep a copy of the freshly migrated test database, and drop those of other migrations."""
     if not is_ours() or exists():

@@ -8,6 +8,7 @@ import sys
 import pytest
 
 from rentals.runtime.bootstrap import PROJECT
+from tests import migrated
 
 ALWAYS = {"name", "size", "seconds", "floor_seconds", "ratio", "peak_mb"}
 OWN = {
@@ -35,7 +36,7 @@ EXACT = {
 
 @pytest.mark.parametrize("name", OWN)
 def test_ends_with_one_object_that_says_what_it_must(owner_cursor, name):
-    command = [sys.executable, str(PROJECT / "manage.py"), "bench", name, "--size", "short"]
+    command = [sys.executable, str(PROJECT / "manage.py"), "bench", name, "--size", "short", *migrated.template()]
     environment = {**os.environ, "OFFICE_NO_BOOTSTRAP": "1"}
     done = subprocess.run(command, cwd=PROJECT, env=environment, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr

@@ -8,6 +8,7 @@ import sys
 import pytest
 
 from rentals.runtime.bootstrap import PROJECT
+from tests import migrated
 
 ALWAYS = {"name", "size", "seconds", "floor_seconds", "ratio", "peak_mb"}
 OWN = {
@@ -21,7 +22,7 @@ OWN = {
 
 def measure(*arguments):
     """Run the command as a person does, against this run's own server."""
-    command = [sys.executable, str(PROJECT / "manage.py"), "bench", *arguments]
+    command = [sys.executable, str(PROJECT / "manage.py"), "bench", *migrated.template(), *arguments]
     environment = {**os.environ, "OFFICE_NO_BOOTSTRAP": "1"}
     return subprocess.run(command, cwd=PROJECT, env=environment, capture_output=True, text=True, timeout=600)
 
@@ -56,3 +57,8 @@ class TestShortForm:
 
     def test_a_size_that_is_none_is_told_what_is(self):
         assert "--size is full, short, or a share" in measure("search", "--size", "huge").stderr
+
+    def test_a_template_that_is_none_is_told_what_it_takes(self):
+        done = measure("search", "--size", "short", "--template", "nowhere")
+        assert "--template takes the name of a database that nobody uses. " in done.stderr
+        assert "Traceback" not in done.stderr

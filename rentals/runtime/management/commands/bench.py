@@ -36,23 +36,24 @@ class Command(BaseCommand):
         parser.add_argument("name", help="a bench's name, or all")
         parser.add_argument("--size", default="full", help="full, short (works anywhere, says little), or a share like 0.1")
         parser.add_argument("--seed", type=int, default=1)
+        parser.add_argument("--template", default="template1", help="a database to begin with a copy of: one that is migrated")
 
-    def handle(self, *args: Any, name: str, size: str, seed: int, **options: Any) -> None:
+    def handle(self, *args: Any, name: str, size: str, seed: int, template: str, **options: Any) -> None:
         """Find the bench, give it a database, print what it found."""
         discover()
         names = sorted(BENCHES) if name == "all" else [name]
         if not set(names) <= set(BENCHES):
             message = f"There is no bench named {name}; there are: {', '.join(sorted(BENCHES))}, all."
             raise CommandError(message)
-        reports = [self._measure(each, _scale(size), seed) for each in names]
+        reports = [self._measure(each, _scale(size), seed, template) for each in names]
         self.stdout.write(json.dumps(reports[0] if name != "all" else {"name": "all", "benches": reports}))
 
-    def _measure(self, name: str, scale: float, seed: int) -> dict[str, Any]:
+    def _measure(self, name: str, scale: float, seed: int, template: str) -> dict[str, Any]:
         def tell(line: str) -> None:
             self.stderr.write(f"{name}: {line}")
 
         run = Run(scale=scale, chance=random.Random(seed), tell=tell)  # noqa: S311 - repeatable, not secret
-        with scratch_database(f"bench_{name}_{os.getpid()}"):
+        with scratch_database(f"bench_{name}_{os.getpid()}", template):
             tell("making the tables")
             call_command("migrate", verbosity=0)
             return complete(name, BENCHES[name](run))
@@ -77,14 +78,18 @@ def _scale(size: str) -> float:
 
 
 @contextmanager
-def scratch_database(name: str) -> Iterator[None]:
-    """Make an empty database as the tables' owner, point Django at it, and drop it at the end whatever happens."""
+def scratch_database(name: str, template: str) -> Iterator[None]:
+    """Copy a database (`template1` is empty) as the tables' owner, point Django at it, in the end drop it whatever happens."""
     owner = environment.database(os.environ.get("DATABASE_OWNER_URL", settings.DATABASE_URL), pooled=False)
     before = dict(connection.settings_dict)
     words = {"host": owner["HOST"], "port": owner["PORT"], "user": owner["USER"], "password": owner["PASSWORD"]}
     address = {key: value for key, value in words.items() if value}
     with psycopg.connect(dbname="postgres", autocommit=True, **address) as server:
-        server.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
+        try:
+            server.execute(sql.SQL("CREATE DATABASE {} TEMPLATE {}").format(sql.Identifier(name), sql.Identifier(template)))
+        except (psycopg.errors.InvalidCatalogName, psycopg.errors.ObjectInUse) as error:
+            message = f"--template takes the name of a database that nobody uses. {error.diag.message_primary}."
+            raise CommandError(message) from error
         settings.DEBUG = False
         connection.close()
         connection.settings_dict.update({**owner, "NAME": name})
