@@ -1,6 +1,8 @@
 """The nightly backup: its record, what it lets go, and the administrator's page."""
 
 import datetime
+import errno
+import os
 import re
 import time
 import zoneinfo
@@ -97,6 +99,40 @@ class TestMakeNightlyBackup:
         assert (now - datetime.timedelta(days=5)).date() not in {moment.date() for moment in left} or now.day <= 5
         assert (folder / "holiday.txt").exists()
 
+    def test_goes_on_beside_files_that_only_look_like_its_own(self, folder):
+        """A day that no calendar has, a link to nothing, and a folder: none is an archive."""
+        folder.mkdir()
+        (folder / "office-20269999T999999Z.backup").write_bytes(b"x")
+        (folder / "office-20200101T000000Z.backup").symlink_to(folder / "nowhere")
+        (folder / "office-20200102T000000Z.backup").mkdir()
+        assert nightly.make_nightly_backup(clock.now()).state == "verified"
+        assert len(list_archives(folder)) == 1
+        assert len(list(folder.glob("office-*"))) == 4
+
+    def test_what_cannot_be_let_go_costs_no_good_backup(self, folder, monkeypatch):
+        folder.mkdir()
+        for day in ("20200105", "20200106"):
+            (folder / f"office-{day}T000000Z.backup").write_bytes(b"old")
+        unlink = Path.unlink
+
+        def kept_by_another(path: Path, **words: bool) -> None:
+            if path.name.startswith("office-2020"):
+                raise PermissionError(1, "Operation not permitted", str(path))
+            unlink(path, **words)
+
+        monkeypatch.setattr(Path, "unlink", kept_by_another)
+        assert nightly.backup_and_record(now=clock.now(), by_night=True, days=1).state == "verified"
+        assert BackupRecord.objects.get().state == "verified"
+
+    def test_an_archive_that_cannot_be_read_back_is_set_aside(self, folder, monkeypatch):
+        def unreadable(path: Path) -> str:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+        monkeypatch.setattr(nightly, "sha256_of", unreadable)
+        with pytest.raises(OSError, match="Input/output error"):
+            nightly.make_nightly_backup(clock.now())
+        assert [path.suffix for path in folder.glob("office-*")] == [".broken"]
+
     def test_the_database_refuses_a_good_one_without_its_hash(self):
         with pytest.raises(IntegrityError, match="backup_state_has_what_it_says"), transaction.atomic():
             good(NOW, sha256="")
@@ -174,6 +210,20 @@ class TestJob:
         assert working.work_on(run_id=run.pk, now=asking).state == "stopped"
         assert [path.name for path in folder.iterdir()] == ["lock"]
         assert BackupRecord.objects.get().error == "It was interrupted."
+
+    def test_stopped_while_it_is_read_through_it_leaves_no_archive_that_nobody_proved(self, folder, monkeypatch):
+        """Retention takes what lies there for good: the last of a day would let the proven one of that day go."""
+        monkeypatch.setattr(working, "BEATS", 0.0)
+        run = JobRun.objects.create(code="office/backup", on=clock.today(), due_at=clock.now())
+
+        def asking() -> datetime.datetime:
+            if list(folder.glob("office-*.backup")):
+                JobRun.objects.filter(pk=run.pk).update(stop_asked_at=NOW)
+            return clock.now()
+
+        assert working.work_on(run_id=run.pk, now=asking).state == "stopped"
+        assert [path.name for path in folder.iterdir()] == ["lock"]
+        assert (BackupRecord.objects.get().error, BackupRecord.objects.get().file_name) == ("It was interrupted.", "")
 
 
 BACKUP_HALFWAY = """

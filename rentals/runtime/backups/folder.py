@@ -38,12 +38,13 @@ def backups_folder(state: Path) -> Path:
 
 
 def list_archives(folder: Path) -> list[Archive]:
-    """Return what lies in the folder, the newest first."""
+    """Return what lies in the folder, the newest first; what only has a name like an archive's is somebody's own."""
     found = []
     for path in folder.glob(f"*{SUFFIX}"):
-        if match := NAME.match(path.name):
-            made_at = datetime.datetime.strptime(match.group(1), STAMP).replace(tzinfo=datetime.UTC)
-            found.append(Archive(path, made_at, path.stat().st_size))
+        if (match := NAME.match(path.name)) and path.is_file() and not path.is_symlink():
+            with contextlib.suppress(ValueError):  # a day that no calendar has
+                made_at = datetime.datetime.strptime(match.group(1), STAMP).replace(tzinfo=datetime.UTC)
+                found.append(Archive(path, made_at, path.stat().st_size))
     return sorted(found, key=lambda archive: (archive.made_at, archive.path.name), reverse=True)
 
 

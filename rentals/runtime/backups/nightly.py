@@ -72,13 +72,18 @@ def backing_up(
 
 
 def let_go(folder: Path, *, now: datetime.datetime, days: int = retention.DAYS) -> list[Path]:
-    """Remove the archives that the rule of retention does not keep; return them."""
+    """Remove the archives that the rule of retention does not keep; return them. One that cannot be is logged and stays."""
     archives = list_archives(folder)
     zone = ZoneInfo(settings.TIME_ZONE)
     kept = retention.to_keep((archive.made_at for archive in archives), now=now, zone=zone, days=days)
-    gone = [archive.path for archive in archives if archive.made_at not in kept]
-    for path in gone:
-        path.unlink(missing_ok=True)
+    gone = []
+    for path in (archive.path for archive in archives if archive.made_at not in kept):
+        try:
+            path.unlink(missing_ok=True)
+        except OSError as error:
+            logger.warning("an old backup could not be removed from %s: %s", folder, error.strerror)
+        else:
+            gone.append(path)
     return gone
 
 
@@ -119,7 +124,10 @@ def _told(writing: Generator[int, None, Made]) -> Generator[str, None, Made]:
 
 
 def _prove(record: BackupRecord, made: Made, key: Key) -> Generator[str, None, None]:
-    """Read the archive back from the disk: every byte as it was written, every part as its manifest says."""
+    """Read the archive back from the disk: every byte as it was written, every part as its manifest says.
+
+    One that is not so is set aside, and one that nobody reads to its end removed: neither may count among those that are kept.
+    """
     try:
         yield f"Written: {megabytes(made.size)}. Reading it back from the disk."
         if sha256_of(made.path) != made.sha256:
@@ -129,8 +137,12 @@ def _prove(record: BackupRecord, made: Made, key: Key) -> Generator[str, None, N
             for more in reading:
                 read += more
                 yield f"Reading it through: {megabytes(read)} of {megabytes(made.size)}."
-    except BackupError:
+    except (BackupError, OSError):
         made.path.rename(made.path.with_suffix(".broken"))
+        raise
+    except BaseException:
+        made.path.unlink(missing_ok=True)
+        record.file_name, record.size, record.sha256 = "", None, ""
         raise
     record.state, record.verified_at = BackupRecord.State.VERIFIED, clock.now()
     record.save()
