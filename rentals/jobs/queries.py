@@ -93,4 +93,4 @@ def list_open() -> QuerySet[JobRun]:
 def title_of(code: str) -> str:
     """Return the title of a job; of one that is no longer on the timetable, its code in words."""
     job = timetable.DAY_JOBS.get(code)
-    return job.title if job else code.replace("/", ": ").replace("_", " ")
+    return job.title if job else code.replace("/", ": ").replace("_", " ").capitalize()

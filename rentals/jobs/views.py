@@ -14,11 +14,12 @@ from rentals.jobs import alarms, operations, queries, timetable
 from rentals.jobs.models import JobRun
 from rentals.runtime import clock
 from rentals.runtime.templatetags.office import day as written_day
+from rentals.runtime.templatetags.office import moment as written_moment
 from rentals.staff.policy import acting_user, requires
 
 State = JobRun.State
 TONES = {State.WAITING: "quiet", State.RUNNING: "info", State.DONE: "good", State.STOPPED: "warn", State.GIVEN_UP: "bad"}
-PROGRESS = {State.WAITING: "running", State.RUNNING: "running", State.DONE: "finished"}
+PROGRESS = {State.WAITING: "waiting", State.RUNNING: "running", State.DONE: "finished"}
 JOBS: dict[str, str] = {"label": "Jobs"}
 
 
@@ -137,7 +138,9 @@ def _progress(run: JobRun) -> dict[str, Any]:
     label = f"{queries.title_of(run.code)}, {written_day(run.on)}"
     text = ""
     if run.state == State.WAITING:
-        text = f"It is tried again by itself. {run.last_error}" if run.next_try_at else "A worker takes it up in a moment."
+        text = "A worker takes it up in a moment."
+        if run.next_try_at:
+            text = f"It is tried again by itself, {written_moment(run.next_try_at)}. {run.last_error}"
     elif run.stop_asked_at and run.state == State.RUNNING:
         text = "It was asked to stop and does so at its next resting place."
     elif run.state == State.RUNNING:

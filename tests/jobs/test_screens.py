@@ -48,6 +48,22 @@ class TestJobs:
                 client.get(reverse(name))
 
 
+class TestRunsPage:
+    def test_says_of_what_failed_that_it_waits_and_when_it_is_tried_again(self, client_as):
+        later = datetime.datetime(2026, 11, 24, 15, 30, tzinfo=datetime.UTC)  # half past nine in Chicago
+        run = JobRun.objects.create(
+            code="try/it", on=NOW.date(), due_at=NOW, attempts=2, next_try_at=later, last_error="It stopped with KeyError."
+        )
+        page = text(client_as("manager").get(reverse("job_run_progress", args=[run.pk])))
+        assert "Waiting" in page
+        assert "Running" not in page
+        assert "It is tried again by itself, Nov 24, 2026, 9:30 AM. It stopped with KeyError." in page
+
+    def test_names_a_job_that_is_no_more(self, client_as):
+        run = JobRun.objects.create(code="old/left_over", on=NOW.date(), due_at=NOW)
+        assert "Old: left over" in text(client_as("manager").get(reverse("job_run", args=[run.pk])))
+
+
 class TestRunNow:
     def post(self, client, code="try/it"):
         return client.post(reverse("job_run_now"), {"code": code})
