@@ -4,10 +4,11 @@ import datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Case, QuerySet, Value, When
+from django.db.models import Case, Q, QuerySet, Value, When
 
 from rentals.documents.models import OutboxMessage
 from rentals.documents.outbox import MAYBE_SENT
+from rentals.runtime.locks import lock_rows
 from rentals.staff.models import User
 from rentals.staff.policy import require
 
@@ -25,13 +26,14 @@ PUT_OFF = "The receiving mail server put it off; the provider keeps trying."
 def find_message(*, provider_id: str, row: str) -> OutboxMessage | None:
     """Return the mail that a provider speaks of, by the provider's name for it, else by the `row` that we sent along.
 
-    The second finds a mail whose news is faster than its sender, who has not written down yet what the provider calls it.
+    The second finds a mail whose news is faster than its sender, who has not written down yet what the provider calls it. It is
+    locked until the caller's transaction ends; a sender who is just writing is waited for. Raises RowsBusyError.
     """
-    mails = OutboxMessage.objects.filter(channel=OutboxMessage.Channel.MAIL)
-    by_name = mails.filter(provider_id=provider_id).first() if provider_id else None
-    if by_name is not None or not (row.isascii() and row.isdigit() and len(row) < 19):
-        return by_name
-    return mails.filter(pk=int(row), provider_id="", state__in=[State.SENDING, State.SENT]).first()
+    wanted = Q(provider_id=provider_id) if provider_id else Q(pk=None)
+    if row.isascii() and row.isdigit() and len(row) < 19:
+        wanted |= Q(pk=int(row), provider_id="", state__in=[State.SENDING, State.SENT])
+    (found,) = lock_rows(OutboxMessage.objects.filter(wanted, channel=OutboxMessage.Channel.MAIL))
+    return min(found, key=lambda message: not message.provider_id, default=None)
 
 
 @transaction.atomic

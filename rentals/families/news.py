@@ -4,12 +4,13 @@ import datetime
 from dataclasses import dataclass
 
 from django.db import transaction
+from django.db.models import Q
 
 from rentals.documents import outbox
 from rentals.documents.quiet import QuietHours
 from rentals.families.models import Guardian, Household
 from rentals.families.operations import bump_version
-from rentals.runtime.locks import lock_one
+from rentals.runtime.locks import lock_rows
 from rentals.staff.models import User
 from rentals.staff.policy import require
 
@@ -57,22 +58,24 @@ def stop_reminders(
     """Send this guardian no reminders by mail any more: none, or letters `instead`; what waits is cancelled.
 
     Part of the family's own rights, so nobody of the office acts. Asked twice it is done once; a guardian who wants none
-    already is not given letters by a complaint. None where the guardian is there no more.
+    already is not given letters by a complaint. It counts for everybody who has the same mail address, since one mailbox asked.
+    None where the guardian is there no more. Raises RowsBusyError.
     """
-    household_id = Guardian.objects.filter(pk=guardian_id).values_list("household_id", flat=True).first()
-    if household_id is None:
+    asking = Guardian.objects.filter(pk=guardian_id).first()
+    if asking is None:
         return None
-    lock_one(Household.objects.filter(pk=household_id))
-    guardian = Guardian.objects.get(pk=guardian_id)
-    if guardian.reminders != instead:
-        guardian.reminders, guardian.reminders_by, guardian.reminders_at = instead, how, now
-        guardian.save(update_fields=["reminders", "reminders_by", "reminders_at"])
-    outbox.cancel_courtesies(guardian_id=guardian.pk)
-    return guardian
+    same_mailbox = Q(pk=guardian_id) | (Q(email__iexact=asking.email) & ~Q(email=""))
+    lock_rows(Household.objects.filter(pk__in=Guardian.objects.filter(same_mailbox).values("household")))
+    for guardian in Guardian.objects.filter(same_mailbox):
+        if guardian.reminders != instead:
+            guardian.reminders, guardian.reminders_by, guardian.reminders_at = instead, how, now
+            guardian.save(update_fields=["reminders", "reminders_by", "reminders_at"])
+        outbox.cancel_courtesies(guardian_id=guardian.pk)
+    asking.refresh_from_db()
+    return asking
 
 
 @transaction.atomic
-def note_failed_mail(*, guardian_id: int, address: str, now: datetime.datetime) -> None:
-    """Write down that mail to this guardian comes back, if `address` still is the guardian's: letters go out from now on."""
-    guardians = Guardian.objects.filter(pk=guardian_id, email__iexact=address, mail_failed_at=None)
-    guardians.exclude(email="").update(mail_failed_at=now)
+def note_failed_mail(*, address: str, now: datetime.datetime) -> None:
+    """Write down that mail to this address comes back: letters go out from now on to every guardian who has it."""
+    Guardian.objects.filter(email__iexact=address, mail_failed_at=None).exclude(email="").update(mail_failed_at=now)

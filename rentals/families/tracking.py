@@ -31,11 +31,11 @@ def take_news(*, event: AnymailTrackingEvent, **_: Any) -> None:
     Nothing the provider says goes into a log but the kind of its news.
     """
     row = str((event.metadata or {}).get("outbox", ""))
-    message = returns.find_message(provider_id=event.message_id or "", row=row)
-    if message is None:
-        logger.info("news of a mail that is not in the outbox: %s", event.event_type)
-        return
     with transaction.atomic():
+        message = returns.find_message(provider_id=event.message_id or "", row=row)
+        if message is None:
+            logger.info("news of a mail that is not in the outbox: %s", event.event_type)
+            return
         _write_down(message, event)
 
 
@@ -51,8 +51,8 @@ def _write_down(message: OutboxMessage, event: AnymailTrackingEvent) -> None:
         held_back = event.event_type == EventType.REJECTED and not is_gone
         sentence = returns.NO_SUCH_ADDRESS if is_gone else returns.HELD_BACK if held_back else returns.NOT_DELIVERED
         is_news = returns.note_returned(message=message, sentence=sentence, now=now)
-        if is_news and is_gone and message.guardian_id:
-            news.note_failed_mail(guardian_id=message.guardian_id, address=message.to_address, now=now)
+        if is_news and is_gone:
+            news.note_failed_mail(address=message.to_address, now=now)
     elif event.event_type == EventType.COMPLAINED:
         is_news = returns.note_complaint(message=message, now=now)
         if is_news and message.guardian_id:

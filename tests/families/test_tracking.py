@@ -7,10 +7,13 @@ by django-anymail's view for them; sending is its test backend.
 import datetime
 import json
 import logging
+import time
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from anymail.exceptions import AnymailAPIError
 from django.core import mail
+from django.db import connection, connections
 from django.test import Client
 from django.urls import reverse
 
@@ -18,9 +21,10 @@ from rentals.documents import outbox, queries, returns
 from rentals.documents.models import OutboxMessage
 from rentals.documents.outbox import MAYBE_SENT
 from rentals.families.models import Guardian
+from tests.conftest import raw_connection
 from tests.documents.test_outbox import queue
 from tests.factories import BookkeeperFactory
-from tests.families.factories import HouseholdFactory
+from tests.families.factories import GuardianFactory, HouseholdFactory
 
 pytestmark = pytest.mark.django_db
 NOW = datetime.datetime(2026, 11, 24, 16, 0, tzinfo=datetime.UTC)
@@ -91,6 +95,20 @@ def tell(event: dict, *, secret: str = SECRET, **changes) -> int:
         headers={"Authorization": f"Basic {_base64(secret)}"},
     )
     return login.status_code
+
+
+def tell_elsewhere(**changes) -> int:
+    """Tell of a bounce from another thread, on a connection of its own."""
+    try:
+        return tell(BOUNCE, **changes)
+    finally:
+        connections.close_all()
+
+
+def _somebody_waits() -> bool:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT count(*) FROM pg_locks WHERE NOT granted")
+        return bool(cursor.fetchone()[0])
 
 
 def _base64(text: str) -> str:
@@ -175,6 +193,34 @@ class TestABounce:
         sent.refresh_from_db()
         assert sent.state == "failed"
 
+    @pytest.mark.django_db(transaction=True)
+    def test_while_its_sender_writes_down_that_it_went_is_not_lost(self, guardian):
+        message = queue(guardian=guardian, household=guardian.household)
+        OutboxMessage.objects.update(state="sending", claimed_at=NOW, attempts=1)
+        with ThreadPoolExecutor(1) as elsewhere, raw_connection(as_owner=False) as sender:
+            sender.execute("BEGIN")
+            sender.execute(
+                "UPDATE documents_outboxmessage SET state = 'sent', sent_at = now(), provider_id = %s", [BOUNCE["MessageID"]]
+            )
+            told = elsewhere.submit(tell_elsewhere, Metadata={"outbox": str(message.pk)})
+            ends = time.monotonic() + 20
+            while not _somebody_waits():
+                assert time.monotonic() < ends
+                time.sleep(0.02)
+            sender.execute("COMMIT")
+            assert told.result() == 200
+        message.refresh_from_db()
+        guardian.refresh_from_db()
+        assert (message.state, guardian.mail_failed_at is not None) == ("failed", True)
+
+    def test_counts_for_everybody_who_has_that_address(self, sent, guardian):
+        other = GuardianFactory(email="maren@EXAMPLE.com")
+        another = GuardianFactory()
+        tell(BOUNCE)
+        for person in (guardian, other, another):
+            person.refresh_from_db()
+        assert [person.mail_failed_at is not None for person in (guardian, other, another)] == [True, True, False]
+
 
 class TestOtherNews:
     def test_delivered_is_kept(self, sent):
@@ -202,6 +248,15 @@ class TestOtherNews:
         assert queries.count_failed() == 0
         assert "called junk.</strong>" not in client.get("/outbox/").content.decode()
 
+    def test_a_complaint_counts_for_everybody_who_has_that_address(self, sent, guardian):
+        other, another, without = GuardianFactory(email="maren@EXAMPLE.com"), GuardianFactory(), GuardianFactory(email="")
+        waiting = queue("cleaning/1", kind="cleaning", guardian=other)
+        tell(COMPLAINT)
+        for row in (guardian, other, another, without, waiting):
+            row.refresh_from_db()
+        assert [person.reminders for person in (guardian, other, another, without)] == ["none", "none", "same", "same"]
+        assert (other.reminders_by, waiting.state) == ("complaint", "cancelled")
+
 
 class TestWhoMayTell:
     @pytest.mark.parametrize("secret", ["provider:wrong", "", "provider"])
@@ -214,10 +269,32 @@ class TestWhoMayTell:
         settings.EMAIL_PROVIDER = ""
         assert tell(BOUNCE) == 400
 
-    def test_refuses_what_cannot_be_read(self):
+    @pytest.mark.parametrize("code", ["postmark", "mailgun", "brevo"])
+    @pytest.mark.parametrize("text", ["{", "", "[]", "5", "null", '"maren"', "[" * 100_000, '{"RecordType": "Inbound"}', "\xff"])
+    def test_refuses_what_cannot_be_read(self, settings, caplog: pytest.LogCaptureFixture, code: str, text: str):
+        settings.EMAIL_PROVIDER = code
+        settings.ANYMAIL = {"WEBHOOK_SECRET": SECRET, "MAILGUN_WEBHOOK_SIGNING_KEY": "k"}
         headers = {"Authorization": f"Basic {_base64(SECRET)}"}
-        answer = Client().post(reverse("mail_news"), "{", content_type="application/json", headers=headers)
+        body = text.encode("latin-1")
+        if text == '{"RecordType": "Inbound"}' and code == "brevo":
+            body = b'{"items": []}'
+        answer = Client().post(reverse("mail_news"), body, content_type="application/json", headers=headers)
         assert answer.status_code == 400
+        assert "maren" not in caplog.text
+
+    @pytest.mark.parametrize("credentials", ["Basic %%%", "Basic", "Bearer x", "Basic bWFyZW4="])
+    def test_refuses_credentials_that_are_none(self, credentials: str):
+        headers = {"Authorization": credentials}
+        answer = Client().post(reverse("mail_news"), "{}", content_type="application/json", headers=headers)
+        assert answer.status_code == 400
+
+    def test_what_goes_wrong_here_is_told_again_later(self, sent, monkeypatch: pytest.MonkeyPatch):
+        def broken(**_words):
+            raise KeyError("ours")
+
+        monkeypatch.setattr(returns, "note_returned", broken)
+        with pytest.raises(KeyError):
+            tell(BOUNCE)
 
     def test_takes_news_of_a_mail_that_is_not_ours_and_logs_no_address(self, sent, caplog: pytest.LogCaptureFixture):
         with caplog.at_level(logging.DEBUG):
