@@ -149,6 +149,7 @@ def take_overdue_steps(*, today: datetime.date, now: datetime.datetime, acting_u
 def take_step(*, due: StepDue, today: datetime.date, now: datetime.datetime, acting_user: User) -> bool:
     """Take one step, unless it was taken or the account changed since the list was read; tell whether it was taken."""
     household = lock_one(Household.objects.filter(pk=due.household.pk))
+    due = replace(due, household=household, receiver=receiver_of(household))
     with translation.override(household.language):
         items = list_open_items(household.pk, today)
     if not items or items[0].due_on != due.since or list_left_in_peace([household.pk], today=today):

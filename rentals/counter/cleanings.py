@@ -1,7 +1,7 @@
 """Reminding families of the annual cleaning of the instrument they rent: once per agreement and due date."""
 
 import datetime
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from django.db import transaction
 from django.utils import translation
@@ -81,7 +81,8 @@ def remind(*, due: ReminderDue, today: datetime.date, now: datetime.datetime, ac
     agreement = lock_one(Agreement.objects.filter(pk=due.agreement.pk))
     if not agreement.is_open or OutboxMessage.objects.filter(key=due.key).exists():
         return False
-    household = due.agreement.household
+    household = agreement.household
+    due = replace(due, receiver=receiver_of(household, kind="cleaning"))
     with translation.override(household.language):
         letter = worded_letter(
             code=CODE,

@@ -45,6 +45,10 @@ NOT_AGAIN = (
     "mails."
 )
 
+NO_ADDRESS = (
+    "Not sent: this guardian has no mail address any more. Write the right one down, or cancel this and send it on paper."
+)
+
 State, Channel = OutboxMessage.State, OutboxMessage.Channel
 
 
@@ -147,11 +151,13 @@ def send_now(*, message: OutboxMessage, acting_user: User, now: datetime.datetim
     """Let a waiting or given-up mail be sent at once, from the first attempt; quiet hours do not hold it.
 
     One that failed goes to the address that its guardian has now.
-    Raises PermissionDenied; MessageCannotChangeError when it is sent, cancelled or being sent.
+    Raises PermissionDenied; MessageCannotChangeError when it is sent, cancelled or being sent, or failed and has nowhere to go.
     """
     require(acting_user, "outbox.send")
     ready = OutboxMessage.objects.filter(pk=message.pk, channel=Channel.MAIL, state__in=[State.QUEUED, State.FAILED])
     guardian = message.guardian
+    if message.state == State.FAILED and guardian and not guardian.email:
+        raise MessageCannotChangeError(NO_ADDRESS)
     corrected = {"to_address": guardian.email} if message.state == State.FAILED and guardian and guardian.email else {}
     anew = {"attempts": 0, "claimed_at": None, "next_try_at": now, "last_error": "", "returned_at": None, "provider_id": ""}
     if not ready.update(state=State.QUEUED, quiet_from=None, quiet_until=None, **anew, **corrected):
@@ -182,6 +188,18 @@ def cancel_courtesies(*, guardian_id: int) -> int:
     """Cancel the mails that this guardian asked to be spared and that have not gone out; return how many."""
     waiting = OutboxMessage.objects.filter(guardian=guardian_id, kind__in=COURTESY, channel=Channel.MAIL)
     return waiting.filter(state__in=[State.QUEUED, State.FAILED]).update(state=State.CANCELLED, last_error=NO_MORE)
+
+
+@transaction.atomic
+def follow_address(*, guardian_id: int, earlier: str, address: str) -> int:
+    """Let the mails that wait for a guardian at the `earlier` address go to `address`; return how many there are.
+
+    Where that is "" they are handed to a person. What is just being sent is on its way already.
+    """
+    waiting = OutboxMessage.objects.filter(guardian=guardian_id, to_address=earlier, channel=Channel.MAIL, state=State.QUEUED)
+    if address:
+        return waiting.update(to_address=address)
+    return waiting.update(state=State.FAILED, last_error=NO_ADDRESS, next_try_at=None)
 
 
 def message_id_of(key: str) -> str:

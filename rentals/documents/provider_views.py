@@ -39,7 +39,7 @@ def mail_news(request: HttpRequest) -> HttpResponseBase:
     if not settings.EMAIL_PROVIDER:
         return HttpResponse("no provider", status=400, content_type="text/plain")
     length = request.headers.get("Content-Length") or "0"
-    if not length.isdecimal() or int(length) > LARGEST:
+    if not length.isdecimal() or len(length) > len(str(LARGEST)) or int(length) > LARGEST:
         return HttpResponse("too large", status=413, content_type="text/plain")
     try:
         return _reader(settings.EMAIL_PROVIDER).as_view()(request)  # type: ignore[no-any-return]

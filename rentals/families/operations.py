@@ -7,6 +7,7 @@ from uuid import UUID
 from django.db import transaction
 from django.db.models import F
 
+from rentals.documents import outbox
 from rentals.families.models import Consent, Guardian, Household, Student
 from rentals.runtime.locks import lock_one, lock_rows
 from rentals.staff import operations as staff_operations
@@ -128,7 +129,7 @@ def change_guardian(
 ) -> Guardian:
     """Change a guardian's fields while the household is still at `version`; `is_primary` makes this one the first to be asked.
 
-    Another mail address is one that nothing has come back from yet.
+    Another mail address is one that nothing has come back from yet, and mails that wait go there.
     Raises HouseholdChangedError, GuardianUnreachableError.
     """
     _refuse_unknown(changes, GUARDIAN_FIELDS)
@@ -137,6 +138,7 @@ def change_guardian(
     guardian.refresh_from_db()
     if changes.get("email", guardian.email) != guardian.email:
         guardian.mail_failed_at = None
+        outbox.follow_address(guardian_id=guardian.pk, earlier=guardian.email, address=changes["email"])
     for field, value in changes.items():
         setattr(guardian, field, value)
     _refuse_unreachable({"phone": guardian.phone, "email": guardian.email})

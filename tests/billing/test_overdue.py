@@ -102,6 +102,14 @@ class TestTakeOverdueSteps:
         assert not overdue.take_step(due=listed[0], today=day(10), now=noon(day(10)), acting_user=bookkeeper)
         assert not OutboxMessage.objects.exists()
 
+    def test_who_moves_or_has_another_address_after_the_list_was_read_is_written_there(self, owing, bookkeeper):
+        guardian = GuardianFactory(household=owing, email="old@example.com", is_primary=True)
+        (listed,) = overdue.list_steps_due(today=day(10))
+        guardian.email = "new@example.com"
+        guardian.save()
+        assert overdue.take_step(due=listed, today=day(10), now=noon(day(10)), acting_user=bookkeeper)
+        assert OutboxMessage.objects.get().to_address == "new@example.com"
+
     def test_the_letter_names_what_is_open_after_a_part_payment(self, owing, bookkeeper):
         pay(owing, bookkeeper, "6.65")
         take(10)

@@ -68,6 +68,13 @@ class TestRemindOfCleanings:
         Agreement.objects.update(ended_on=DUE, end_reason="returned")
         assert not cleanings.remind(due=listed[0], today=DUE, now=noon(DUE), acting_user=ensure_system_user())
 
+    def test_who_has_another_address_after_the_list_was_read_is_written_there(self, rental):
+        Guardian.objects.update(email="old@example.com")
+        (listed,) = cleanings.list_reminders_due(today=DUE)
+        Guardian.objects.update(email="new@example.com")
+        assert cleanings.remind(due=listed, today=DUE, now=noon(DUE), acting_user=ensure_system_user())
+        assert OutboxMessage.objects.get().to_address == "new@example.com"
+
     def test_mail_or_letter_with_a_document_that_can_be_made(self, rental):
         Guardian.objects.update(email="")
         remind(DUE)

@@ -155,6 +155,11 @@ class TestPages:
         assert 'name="seen" value="1"' in answer.content.decode()
         assert client.post(self.page(), typed(seen="1")).status_code == 302
 
+    @pytest.mark.parametrize(("number", "seen"), [("9" * 5000, "0"), ("0", "9" * 5000), ("9" * 30, "0"), ("x", "0"), ("", "")])
+    def test_takes_up_no_version_that_cannot_be(self, client_as, number: str, seen: str):
+        url = reverse("wording_again", args=["overdue-1", "en"])
+        assert client_as("manager").post(url, {"number": number, "seen": seen}).status_code == 404
+
     def test_says_why_it_cannot_be_shown(self, client_as):
         answer = client_as("manager").post(self.page("wording_show"), typed(household="H-999999"))
         assert answer.status_code == 422

@@ -15,7 +15,7 @@ from rentals.documents import outbox, stopping
 from rentals.documents.models import OutboxMessage
 from rentals.documents.quiet import QuietHours
 from rentals.documents.reasons import COURTESY, REQUIRED
-from rentals.families import letters, news
+from rentals.families import letters, news, operations
 from rentals.families.models import Guardian
 from rentals.staff.operations import ensure_system_user
 from tests.documents import samples
@@ -76,6 +76,42 @@ class TestWriteToHousehold:
 
     def test_goes_at_night_where_no_quiet_hours_are_wanted(self):
         assert write(household(quiet_from=None, quiet_until=None), now=NIGHT).next_try_at is None
+
+
+class TestAnAddressThatChanges:
+    """Between queued and sent lies a night of quiet hours, or a mail server that was away."""
+
+    def change(self, family, email: str) -> None:
+        guardian = family.guardians.get()
+        changes = {"email": email, "phone": "+13125550117"}
+        operations.change_guardian(guardian_id=guardian.pk, version=1, changes=changes, acting_user=SpecialistFactory())
+
+    def test_takes_what_waits_along(self):
+        family = household()
+        waiting = write(family, now=NIGHT)
+        elsewhere = write(household(), "overdue", now=NIGHT)
+        before = elsewhere.to_address
+        self.change(family, "maren@right.example")
+        waiting.refresh_from_db()
+        elsewhere.refresh_from_db()
+        assert (waiting.state, waiting.to_address) == ("queued", "maren@right.example")
+        assert elsewhere.to_address == before
+
+    def test_and_is_taken_away_hands_it_to_a_person(self):
+        family = household()
+        waiting = write(family, "overdue", now=NIGHT)
+        self.change(family, "")
+        waiting.refresh_from_db()
+        assert (waiting.state, waiting.last_error) == ("failed", outbox.NO_ADDRESS)
+
+    def test_leaves_alone_what_went_out(self):
+        family = household()
+        gone = write(family)
+        OutboxMessage.objects.update(document=None)
+        outbox.send_message(message_id=gone.pk, now=NOW)
+        self.change(family, "maren@right.example")
+        gone.refresh_from_db()
+        assert (gone.state, gone.to_address != "maren@right.example") == ("sent", True)
 
 
 class TestStoppingLinks:

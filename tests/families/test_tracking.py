@@ -164,6 +164,13 @@ class TestABounce:
         assert (sent.state, sent.to_address, sent.returned_at) == ("sent", "maren@right.example", None)
         assert mail.outbox[-1].to == ["Maren Oldacre <maren@right.example>"]
 
+    def test_after_the_address_was_taken_away_it_goes_nowhere(self, sent, guardian):
+        tell(BOUNCE)
+        Guardian.objects.update(email="", mail_failed_at=None)
+        sent.refresh_from_db()
+        with pytest.raises(outbox.MessageCannotChangeError, match="no mail address any more"):
+            outbox.send_now(message=sent, acting_user=BookkeeperFactory(), now=NOW)
+
     def test_of_an_address_that_was_corrected_meanwhile_says_nothing_of_the_new_one(self, sent, guardian):
         Guardian.objects.update(email="maren@right.example")
         tell(BOUNCE)

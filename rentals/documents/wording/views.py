@@ -107,7 +107,7 @@ def wording_again(request: HttpRequest, letter: str, language: str) -> HttpRespo
     """Put an earlier version in force again, as a new one."""
     found = _find(letter, language)
     number, seen = (request.POST.get(name, "") for name in ("number", "seen"))
-    if not (number.isdecimal() and seen.isdecimal()):
+    if not all(text.isascii() and text.isdigit() and len(text) < 10 for text in (number, seen)):
         raise Http404
     try:
         made = operations.take_up_again(
