@@ -48,6 +48,11 @@ def list_archives(folder: Path) -> list[Archive]:
     return sorted(found, key=lambda archive: (archive.made_at, archive.path.name), reverse=True)
 
 
+def for_us_alone(path: str, flags: int) -> int:
+    """Open a file so that, newly made, no other account reads it: an `opener`."""
+    return os.open(path, flags, 0o600)
+
+
 @contextlib.contextmanager
 def only_one(folder: Path, what: str) -> Iterator[None]:
     """Hold the folder; the kernel lets go of it when this process ends in whatever way. Raises BackupBusyError, BackupError."""
@@ -99,7 +104,7 @@ def new_archive(folder: Path, now: datetime.datetime) -> Iterator[tuple[Path, Ha
     path = _free_name(folder, now)
     aside = folder / f".{path.name}{PARTIAL}"
     try:
-        with os.fdopen(os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as handle:
+        with open(aside, "xb", opener=for_us_alone) as handle:
             written = HashedFile(handle)
             yield path, written
             handle.flush()

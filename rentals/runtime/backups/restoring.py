@@ -19,7 +19,7 @@ from rentals.runtime.backups import copies, hooks
 from rentals.runtime.backups.archives import DATABASE, Sink, read_archive
 from rentals.runtime.backups.checking import inner_path, verify_archive
 from rentals.runtime.backups.errors import BackupError
-from rentals.runtime.backups.folder import only_one
+from rentals.runtime.backups.folder import for_us_alone, only_one
 from rentals.runtime.backups.keys import Key
 from rentals.runtime.backups.making import list_files, refuse_secret
 from rentals.runtime.backups.manifest import count_rows, differences
@@ -106,7 +106,8 @@ def restore_backup(order: Order, *, now: datetime.datetime, tell: Callable[[str]
     done = Restored(order.owner.database, kept_as, kept_files, round(time.monotonic() - began, 1), "")
     report = order.folder / f"restored-{now.astimezone(datetime.UTC):%Y%m%dT%H%M%SZ}.json"
     said = {**asdict(done), "archive": str(order.archive), "manifest": manifest, "checks": list(hooks.COPY_CHECKS)}
-    report.write_text(json.dumps(said, indent=1, default=str) + "\n")
+    with open(report, "w", opener=for_us_alone) as handle:
+        handle.write(json.dumps(said, indent=1, default=str) + "\n")
     return Restored(done.database, kept_as, kept_files, done.seconds, str(report))
 
 
@@ -123,8 +124,9 @@ def fill(order: Order, copy: Address, new_files: Path) -> None:
                 yield tool
             return
         target = new_files / inner_path(name)
-        target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with target.open("wb") as handle:
+        for path in (new_files, target.parent):
+            path.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with open(target, "wb", opener=for_us_alone) as handle:
             yield handle  # type: ignore[misc]
 
     read_archive(order.archive, order.key.secret, sink)

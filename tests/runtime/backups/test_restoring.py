@@ -77,6 +77,8 @@ class TestRestore:
         assert replace(site, owner=site.owner.named(done.kept_as)).ask("SELECT name FROM staff_office") == "after the mistake"
         assert (site.files / "letters" / "one.txt").read_text() == "a letter"
         assert (Path(done.kept_files) / "letters" / "one.txt").read_text() == "overwritten"
+        for private in (site.files, site.files / "letters", site.files / "letters" / "one.txt", Path(done.report)):
+            assert private.stat().st_mode & 0o077 == 0, private
 
     def test_an_older_archive_is_brought_to_this_version_before_its_checks(self, own_office: Site):
         """The office as it was before a migration; meanwhile the database was migrated, and something was written."""
