@@ -2,6 +2,7 @@
 
 import threading
 from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Any
 
 import psycopg
@@ -13,7 +14,7 @@ from django.test import Client, TransactionTestCase
 from hypothesis.internal.conjecture import providers
 
 from rentals.runtime.testing import APPLICATION, step_down
-from tests import emptying, migrated
+from tests import emptying, kept_demo, migrated
 from tests.browser import *  # noqa: F403 - fixtures
 
 
@@ -113,6 +114,13 @@ def owner_cursor(transactional_db: None) -> Iterator[psycopg.Cursor[Any]]:
     """A raw cursor of the tables' owner. It sees only what is committed; each statement commits."""
     with raw_connection(as_owner=True) as opened, opened.cursor() as cursor:
         yield cursor
+
+
+@pytest.fixture
+def demo(transactional_db: None) -> Iterator[Callable[..., None]]:
+    """`demo(households=100)` has the demonstration in the database: loaded once in a run, then brought back."""
+    with raw_connection(as_owner=True) as opened:
+        yield partial(kept_demo.load_demo, opened)
 
 
 @pytest.fixture

@@ -25,9 +25,9 @@ J90002,JX-2,Clarinet,Gravenor,C5,Beginner,New,Foundry Street store,310.00,2026-0
 
 
 @pytest.fixture
-def shop(office):
+def shop(office, demo):
     """The running office with a small scenario in its books."""
-    call_command("load_demo", households=100, stdout=io.StringIO())
+    demo(households=100)
     return office
 
 

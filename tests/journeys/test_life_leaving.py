@@ -20,9 +20,9 @@ from tests.journeys.test_first_day import enter, leave
 
 
 @pytest.fixture
-def shop(office):
+def shop(office, demo):
     """The running office with a small scenario in its books."""
-    call_command("load_demo", households=100, stdout=io.StringIO())
+    demo(households=100)
     return office
 
 
