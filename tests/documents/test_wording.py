@@ -139,6 +139,14 @@ class TestPages:
         assert "{nmae} is no place of this letter" in page
         assert "Dear {nmae}</textarea>" in page
 
+    @pytest.mark.parametrize("letter", ["agreement", "recall"])
+    def test_refuses_a_childs_name_in_the_subject(self, client_as, letter: str):
+        data = typed(heading="The instrument of {student}", mail="Dear {name}, {student}")
+        answer = client_as("manager").post(reverse("wording", args=[letter, "en"]), data)
+        assert answer.status_code == 422
+        assert "name does not belong into a subject" in answer.content.decode()
+        assert not WordingVersion.objects.exists()
+
     def test_refuses_words_that_lack_a_place_and_keeps_what_was_typed(self, client_as):
         answer = client_as("manager").post(self.page(), typed(mail="Dear {name}, please pay {total}."))
         assert answer.status_code == 422

@@ -4,8 +4,8 @@ from typing import Any
 
 from django import forms
 
-from rentals.documents.wording.registry import OFFICE_SLOTS, PARTS, Wording
-from rentals.documents.wording.texts import Texts, has_lone_brace, unknown_slots
+from rentals.documents.wording.registry import NEVER_IN_SUBJECTS, OFFICE_SLOTS, PARTS, Wording
+from rentals.documents.wording.texts import SLOT, Texts, has_lone_brace, unknown_slots
 from rentals.runtime.forms import OfficeForm
 
 
@@ -41,6 +41,10 @@ class WordingForm(OfficeForm):
                 self.add_error(part, f"{named} is no place of this letter. There are: {known}.")
             elif has_lone_brace(text):
                 self.add_error(part, "A brace stands alone: write a place as {name}, or leave the brace out.")
+        if not set(NEVER_IN_SUBJECTS).isdisjoint(SLOT.findall(cleaned.get("heading", ""))):
+            self.add_error(
+                "heading", "A child's name does not belong into a subject, which others read too: leave {student} out."
+            )
         if not self.errors:
             for missing in self.wording.list_missing(self.texts()):
                 self.add_error(missing.part, str(missing))

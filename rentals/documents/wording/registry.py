@@ -9,6 +9,8 @@ from rentals.documents.wording.texts import Texts, missing_slots, put_into
 
 OFFICE_SLOTS = {"office": "the office's name", "phone": "the office's telephone", "email": "the office's e-mail address"}
 """Places that every letter has."""
+NEVER_IN_SUBJECTS = ("student",)
+"""Places that no heading has: it is also the mail's subject, which others read too."""
 PARTS = ("heading", "opening", "closing", "mail")
 MAIL = ("heading", "mail")
 """The parts of what is attached to a mail whose words may be changed, but must itself stay as it is, as what was signed."""
