@@ -48,7 +48,8 @@ class Together(Operation):
             operation.state_forwards(app_label, state)
         if rendered is not None:
             state.apps = rendered
-            state.reload_models([(app_label, model_of(each)) for each in self.operations], delay=False)
+            near = all(stays_near(each) for each in self.operations)
+            state.reload_models([(app_label, model_of(each)) for each in self.operations], delay=near)
 
     def database_forwards(
         self, app_label: str, schema_editor: BaseDatabaseSchemaEditor, from_state: ProjectState, to_state: ProjectState
@@ -60,6 +61,13 @@ class Together(Operation):
     def describe(self) -> str:
         """Name them all."""
         return "; ".join(operation.describe() for operation in self.operations)
+
+
+def stays_near(operation: Operation) -> bool:
+    """Tell whether only neighbours see a change: as in Django's own operations, those further away may then be rendered later."""
+    if isinstance(operation, AddField):
+        return not operation.field.is_relation
+    return not isinstance(operation, CreateModel | AlterField | RemoveField)
 
 
 def model_of(operation: Any) -> str:

@@ -21,7 +21,7 @@ from django.db.migrations.operations import (
 )
 from django.db.migrations.state import ProjectState
 
-from rentals.runtime.migrating import Together, thing_of, together
+from rentals.runtime.migrating import Together, stays_near, thing_of, together
 from tests.conftest import run
 
 KEY = {"id": models.BigAutoField(primary_key=True)}
@@ -43,6 +43,11 @@ def a_migration() -> list[Any]:
         RemoveConstraint("box", "sketch_box_height"),
         AddConstraintNotValid("box", positive),
         RemoveField("box", "width"),
+        RunSQL("UPDATE sketch_box SET height = 4"),
+        AddField("box", "weight", models.IntegerField(null=True)),
+        AddIndex("box", models.Index(fields=["weight"], name="sketch_box_weight")),
+        RunSQL("UPDATE sketch_box SET weight = 5"),
+        AddField("box", "once_on", models.ForeignKey("sketch.shelf", models.PROTECT, null=True, related_name="+")),
     ]
 
 
@@ -81,7 +86,7 @@ def test_the_same_tables_come_of_it() -> None:
 
 def test_what_one_made_the_next_does_not_change_in_the_same_group() -> None:
     groups = [len(each.operations) if isinstance(each, Together) else 1 for each in together(a_migration())]
-    assert groups == [2, 5, 1, 2, 2]  # made | changed | SQL | changed and removed | the removed constraint anew
+    assert groups == [2, 5, 1, 2, 2, 1, 2, 1, 1]  # made | changed | SQL | changed and removed | anew | SQL | near | SQL | related
 
 
 def test_every_migration_keeps_its_order_and_makes_nothing_twice() -> None:
@@ -99,6 +104,22 @@ def test_every_migration_keeps_its_order_and_makes_nothing_twice() -> None:
                 assert all(isinstance(a, CreateModel) == isinstance(b, CreateModel) for a, b in pairwise(inside))
         assert flat == list(migration.operations)
     assert groups > 20
+
+
+def test_nothing_is_put_off_that_django_renders_at_once(monkeypatch) -> None:
+    asked, find = [], ProjectState._find_reload_model
+
+    def noting(self: ProjectState, app_label: str, model_name: str, delay: bool = False) -> Any:
+        asked.append(delay)
+        return find(self, app_label, model_name, delay)
+
+    monkeypatch.setattr(ProjectState, "_find_reload_model", noting)
+    state = ProjectState()
+    state.apps  # noqa: B018 - rendered from the start, as by the executor
+    for each in a_migration():
+        asked.clear()
+        each.state_forwards("sketch", state)
+        assert not stays_near(each) or all(asked), each
 
 
 def test_the_office_migrates_by_it() -> None:
