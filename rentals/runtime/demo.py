@@ -46,8 +46,7 @@ def run(arguments: list[str]) -> int:
             addresses(supervisor, servers)
             supervisor.environment = surroundings(state)
             application = os.environ["DATABASE_URL"]
-            supervisor.say("office", "Bringing the database up to date...")
-            empty = prepare_database()
+            empty = prepare_database(supervisor)
             supervisor.listen_for_signals()
             os.environ["DATABASE_URL"] = application
             fill_database(supervisor, wanted.households, empty=empty)
@@ -166,7 +165,7 @@ def end_at_once_when_asked() -> None:
         signal.signal(sign, lambda *_: sys.exit(143))
 
 
-def prepare_database() -> bool:
+def prepare_database(supervisor: Supervisor) -> bool:
     """Migrate as the owner, and gather the static files; return whether there is nobody in the database yet."""
     os.environ["DATABASE_URL"] = os.environ.get("DATABASE_OWNER_URL", os.environ["DATABASE_URL"])
     import django
@@ -176,6 +175,7 @@ def prepare_database() -> bool:
     from django.db import connections
 
     django.setup()
+    supervisor.say("office", "Bringing the database up to date...")
     call_command("migrate", verbosity=0, interactive=False, office_stopped=True)
     gather_static(Path(settings.STATIC_ROOT))
     empty = not apps.get_model("families", "Household").objects.exists()
