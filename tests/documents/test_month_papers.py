@@ -114,7 +114,7 @@ class TestAllAsOnePdf:
         reader = self.read(client_as("bookkeeper"), "month=2026-10")
         assert [entry.title for entry in reader.outline] == ["Paper a, Maren Oldacre", "Paper b, Maren Oldacre"]
         assert "slipped by" in reader.pages[0].extract_text()
-        assert "Your account from" in reader.pages[1].extract_text()
+        assert "Balance before" in reader.pages[1].extract_text()
 
     def test_comes_in_parts_of_a_hundred(self, client_as, monkeypatch: pytest.MonkeyPatch):
         monkeypatch.setattr(months, "MOST_IN_ONE", 2)
