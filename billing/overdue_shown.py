@@ -11,7 +11,7 @@ from rentals.documents.wording.registry import NothingToShowError, Wording, regi
 from rentals.families.letters import receiver_of
 from rentals.families.models import Household
 
-TITLES = {1: "Overdue letter, friendly", 2: "Overdue letter, firm", 3: "Overdue letter, the last"}
+TITLES = {1: "Overdue letter 1, friendly", 2: "Overdue letter 2, firm", 3: "Overdue letter 3, the last"}
 SLOTS = {
     "name": "who is written to",
     "total": "all that is past due",
