@@ -50,6 +50,7 @@ class Table:
 
     def lose_the_tab(self) -> None:
         """Close the tab as it stands, open the page again and unlock it."""
+        self.page.wait_for_timeout(1000)  # what was just drawn is sealed and kept
         self.page.close()
         self.page = self.open()
         self.page.locator("#open-phrase").fill(PHRASE)
